@@ -1,0 +1,137 @@
+"""Text from a file turned into the value its field needs, or a sentence that says what was wrong and what to write.
+
+Each converter takes what stands in the file, always text, and raises `Wrong`.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+
+from aggregator.core.uplink import normal_node
+
+WHOLE = re.compile(r"[+-]?(0|[1-9][0-9]*)|0x[0-9a-fA-F]+")
+NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
+DURATION = re.compile(r"([0-9]+(?:\.[0-9]+)?)\s*([a-z]+)")
+SECONDS = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+YES = ("yes", "true", "on")
+NO = ("no", "false", "off")
+LISTENS = re.compile(r"(?P<host>\[[0-9a-fA-F:.]+\]|[^\s:]*):(?P<port>[0-9]+)")
+
+
+class Wrong(ValueError):
+    """A value that cannot stand where it stands: what is wrong, and what to do."""
+
+    def __init__(self, what: str, cure: str) -> None:
+        self.what = what
+        self.cure = cure
+        super().__init__(what)
+
+
+def text(value: object) -> str:
+    """The text of a scalar that must not be empty."""
+    if not isinstance(value, str):
+        kind = "a list" if isinstance(value, list) else "a mapping"
+        raise Wrong(f"{kind} stands where one value is expected", "Write a single value")
+    if not value.strip():
+        raise Wrong("the value is empty", "Write a value, or leave the key out")
+    return value.strip()
+
+
+def whole(value: object) -> int:
+    """A whole number, decimal or 0x hexadecimal. Leading zeros are refused: YAML tools read them as octal.
+
+    >>> whole("40001"), whole("0xFF"), whole("-3")
+    (40001, 255, -3)
+    """
+    given = text(value)
+    if not WHOLE.fullmatch(given):
+        if re.fullmatch(r"[+-]?0[0-9]+", given):
+            raise Wrong(f"`{given}` begins with a zero", f"Write {given.lstrip('+-0') or '0'}")
+        raise Wrong(f"`{given}` is no whole number", "Write digits only, or 0x and hexadecimal digits")
+    return int(given, 0)
+
+
+def number(value: object) -> float:
+    """A finite number with a decimal point.
+
+    >>> number("0.01"), number("1e3")
+    (0.01, 1000.0)
+    """
+    given = text(value)
+    if not NUMBER.fullmatch(given):
+        cure = "Write it with a decimal point" if "," in given else "Write a number like 0.1 or 25"
+        raise Wrong(f"`{given}` is no number", cure)
+    result = float(given)
+    if result in (float("inf"), float("-inf")):
+        raise Wrong(f"`{given}` is too large", "Write a smaller number")
+    return result
+
+
+def yes_or_no(value: object) -> bool:
+    """A yes or a no in any of YAML's spellings."""
+    given = text(value).lower()
+    if given not in YES + NO:
+        raise Wrong(f"`{given}` is neither yes nor no", "Write yes or no")
+    return given in YES
+
+
+def duration(value: object) -> float:
+    """A length of time in seconds, written with its unit: `30 s`, `15 min`, `1 h 30 min`, `7 d`.
+
+    >>> duration("15 min"), duration("1 h 30 min")
+    (900.0, 5400.0)
+    """
+    given = text(value)
+    parts = DURATION.findall(given)
+    rest = DURATION.sub("", given).strip()
+    if not parts or rest or any(unit not in SECONDS for _, unit in parts):
+        raise Wrong(f"`{given}` is no length of time", "Write a number and a unit: 30 s, 15 min, 2 h or 7 d")
+    seconds = sum(float(amount) * SECONDS[unit] for amount, unit in parts)
+    if seconds <= 0:
+        raise Wrong("the time is zero", "Write more than zero")
+    return seconds
+
+
+def node(value: object) -> str:
+    """A DevEUI as 16 lower-case digits; colons, dashes, dots and blanks between them do not matter."""
+    given = text(value)
+    result = normal_node(given)
+    if result is None:
+        digits = len(re.sub(r"[:\-. ]", "", given))
+        what = f"`{given}` is no DevEUI: it has {digits} characters" if digits != 16 else f"`{given}` is no DevEUI"
+        raise Wrong(what, "Write its 16 hexadecimal digits, as on the node's label")
+    return result
+
+
+def listens(value: object) -> tuple[str, int]:
+    """A host and port to listen on: `0.0.0.0:502`, `127.0.0.1:5020`, `[::1]:502`."""
+    given = text(value)
+    match = LISTENS.fullmatch(given)
+    if not match or not 0 <= int(match["port"]) <= 65535:
+        raise Wrong(f"`{given}` is no address and port", "Write them as 0.0.0.0:502 (every network) or 127.0.0.1:5020")
+    host = match["host"].strip("[]") or "0.0.0.0"  # noqa: S104 - every network, as written: `:502`
+    if re.fullmatch(r"[0-9.]+", host):
+        try:
+            ipaddress.ip_address(host)
+        except ValueError:
+            raise Wrong(f"`{host}` is no address", "Write an address of this machine, or 0.0.0.0 for all") from None
+    return host, int(match["port"])
+
+
+def bits(value: object) -> tuple[int, int]:
+    """A run of bits, lowest first: `3` or `0-3`."""
+    given = text(value)
+    match = re.fullmatch(r"([0-9]+)(?:\s*-\s*([0-9]+))?", given)
+    if not match or (match[2] and int(match[2]) < int(match[1])) or int(match[2] or match[1]) > 63:
+        raise Wrong(f"`{given}` is no run of bits", "Write one bit (3) or the lowest and the highest (0-3), 63 at most")
+    return int(match[1]), int(match[2] or match[1])
+
+
+def is_number(text: str) -> bool:
+    """Whether a text is a number as `number` takes it."""
+    try:
+        number(text)
+    except Wrong:
+        return False
+    return True

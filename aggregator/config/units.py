@@ -1,0 +1,127 @@
+"""Units as a technician writes them, and the straight line from one to another. Used at load only.
+
+The trade's spellings are translated for the units library. Three things that look alike are kept apart on purpose:
+gauge and absolute pressure (barg, bar), %LEL and %vol, and cubic metres at line, normal and standard conditions
+(m3, Nm3, Sm3). Converting between those needs a pressure, a gas or base conditions, not a factor.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+
+import pint
+
+from aggregator.config.scalars import NUMBER, Wrong, number, text
+from aggregator.core.encoding import IDENTITY, Scale
+
+DEFINITIONS = (
+    "percent_vol = 0.01",
+    "percent_lel = [lower_explosive_limit]",
+    "bar_gauge = [gauge_pressure]",
+    "millibar_gauge = 0.001 * bar_gauge",
+    "kilopascal_gauge = 0.01 * bar_gauge",
+    "pascal_gauge = 0.00001 * bar_gauge",
+    "normal_cubic_metre = [volume_at_normal_conditions]",
+    "standard_cubic_metre = [volume_at_standard_conditions]",
+)
+SPELLINGS = (
+    (r"%\s*LEL", "percent_lel"),
+    (r"%\s*vol", "percent_vol"),
+    (r"\bmbar\s*\(?g\)?(?![a-z])", "millibar_gauge"),
+    (r"\bbar\s*\(?g\)?(?![a-z])", "bar_gauge"),
+    (r"\bkPa\s*\(?g\)?(?![a-z])", "kilopascal_gauge"),
+    (r"\bPa\s*\(?g\)?(?![a-z])", "pascal_gauge"),
+    (r"\b(m?bar|kPa)\s*\(?a\)?(?![a-z])", r"\1"),
+    (r"\bNm(3|³)", "normal_cubic_metre"),
+    (r"\bSm(3|³)", "standard_cubic_metre"),
+    (r"\b([cdm]?m)(3|³)", r"\1**3"),
+    (r"\b([cdm]?m)(2|²)", r"\1**2"),
+    (r"°C|\bdegC\b", "degC"),
+    (r"°F|\bdegF\b", "degF"),
+    (r"%(?! *[a-zA-Z])", "percent"),
+)
+QUANTITY = re.compile(rf"\s*({NUMBER.pattern})\s*(.*?)\s*")
+KNOWN = "m3/h, Nm3/h, mbar, barg, kPa, °C, %LEL, %vol, ppm, mg/m3, V, %"
+
+
+@cache
+def _registry() -> pint.UnitRegistry[float]:
+    registry: pint.UnitRegistry[float] = pint.UnitRegistry(autoconvert_offset_to_baseunit=False, cache_folder=None)
+    for definition in DEFINITIONS:
+        registry.define(definition)
+    return registry
+
+
+@cache
+def _parsed(unit: str) -> pint.Unit:
+    translated = unit
+    for spelling, name in SPELLINGS:
+        translated = re.sub(spelling, name, translated)
+    try:
+        return _registry().Unit(translated)
+    except Exception:  # noqa: BLE001 - the library raises a dozen unrelated types for odd text, tokenizer errors among them
+        raise Wrong(f"`{unit}` is no unit", f"Write a unit such as {KNOWN}") from None
+
+
+def unit(value: object) -> str:
+    """A unit's own spelling, once it is known to be one. `-` stands for a plain number."""
+    given = text(value)
+    if given in ("-", "1"):
+        return ""
+    _parsed(given)
+    return given
+
+
+@cache
+def conversion(one: str, other: str) -> Scale:
+    """The line that leads from values in one unit to values in another. Raises Wrong where none does.
+
+    >>> conversion("mbar", "bar").factor, conversion("%vol", "ppm").factor
+    (0.001, 10000.0)
+    """
+    if one == other:
+        return IDENTITY
+    if not one or not other:
+        raise Wrong(f"a plain number cannot be turned into {one or other}", "Give both a unit, or neither")
+    registry = _registry()
+    source, target = _parsed(one), _parsed(other)
+    if source.dimensionality != target.dimensionality:
+        raise Wrong(f"{one} cannot be turned into {other}", _why_not(one, other))
+    try:
+        at_zero = registry.Quantity(0.0, source).to(target).magnitude
+        at_one = registry.Quantity(1.0, source).to(target).magnitude
+    except pint.PintError:
+        raise Wrong(f"{one} cannot be turned into {other}", "Use the same unit for both") from None
+    return Scale(_tidy(at_one - at_zero), _tidy(at_zero))
+
+
+def quantity(value: object, wanted: str) -> float:
+    """A number with or without a unit, in the wanted unit. Without one it is in the wanted unit already.
+
+    >>> quantity("45 mbar", "bar"), quantity("3", "bar")
+    (0.045, 3.0)
+    """
+    given = text(value)
+    match = QUANTITY.fullmatch(given)
+    if not match:
+        raise Wrong(f"`{given}` is no quantity", f"Write a number and a unit, for instance 45 {wanted or ''}".rstrip())
+    name = match.groups()[-1]
+    amount = number(match[1])
+    return amount if not name else float(conversion(unit(name), wanted).value(amount))
+
+
+def _tidy(value: float) -> float:
+    """A factor without the dust of floating-point multiplication: 0.1 rather than 0.09999999999999999."""
+    return float(f"{value:.12g}")
+
+
+def _why_not(one: str, other: str) -> str:
+    names = {one, other}
+    if any("LEL" in name for name in names):
+        return "%LEL needs the gas and the edition of its lower explosive limit; keep the meter's own unit"
+    if any(re.search(r"(bar|Pa)\s*\(?g", name) for name in names):
+        return "Gauge pressure needs the air pressure to become absolute; keep the meter's own unit"
+    if any(re.search(r"[NS]m(3|³)", name) for name in names):
+        return "Volumes at other conditions need pressure and temperature; keep the meter's own unit"
+    return "Use a unit of the same kind"

@@ -1,0 +1,95 @@
+"""What can be wrong, and whose cure it is.
+
+AggregatorError          never raised itself
+    ConfigurationError   a file a person edits is wrong: every problem, each with its place
+    DecodeError          an uplink cannot be read: the uplink is set aside, the service goes on
+    ModbusError          a request is answered with an exception code (MODBUS V1.1b3 section 7)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import IntEnum, StrEnum
+
+
+class AggregatorError(Exception):
+    """Base of everything this program raises on purpose."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Place:
+    """Where something was declared: file, line and column, both counted from 1."""
+
+    file: str
+    line: int = 1
+    column: int = 1
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}:{self.column}"
+
+    @property
+    def short(self) -> str:
+        """The place as it is named inside a sentence about another place."""
+        return f"{self.file}:{self.line}"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Problem:
+    """One thing wrong in a file: where, what, and what to do about it."""
+
+    place: Place
+    what: str
+    cure: str
+
+    def __str__(self) -> str:
+        return f"{self.place}: {self.what}. {self.cure}."
+
+
+class ConfigurationError(AggregatorError):
+    """The site's files do not make a site. Carries every problem found, in file order."""
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems = tuple(sorted(set(problems)))
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class Refusal(StrEnum):
+    """Why an uplink was not taken. The values are the words used in logs and counts."""
+
+    NO_ENVELOPE = "no envelope for topic"
+    RETAINED = "retained message"
+    BAD_JSON = "bad JSON"
+    MISSING = "missing key"
+    WRONG_TYPE = "wrong type"
+    UNKNOWN_NODE = "unknown node"
+    BAD_PAYLOAD = "bad payload"
+    METER_EXCEPTION = "meter answered with an exception"
+    NO_DATA = "no data"
+
+
+class DecodeError(AggregatorError):
+    """An uplink that cannot be read. `node` is set as soon as it is known, for the meter's status."""
+
+    def __init__(self, refusal: Refusal, detail: str) -> None:
+        self.refusal = refusal
+        self.detail = detail
+        super().__init__(f"{refusal}: {detail}")
+
+
+class ExceptionCode(IntEnum):
+    """Modbus exception codes in use here (MODBUS V1.1b3 section 7)."""
+
+    ILLEGAL_FUNCTION = 0x01
+    ILLEGAL_DATA_ADDRESS = 0x02
+    ILLEGAL_DATA_VALUE = 0x03
+    SERVER_DEVICE_FAILURE = 0x04
+    GATEWAY_TARGET_FAILED_TO_RESPOND = 0x0B
+
+
+class ModbusError(AggregatorError):
+    """A request that is answered with an exception."""
+
+    def __init__(self, code: ExceptionCode) -> None:
+        self.code = code
+        super().__init__(code.name.replace("_", " ").lower())

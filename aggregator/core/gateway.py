@@ -1,0 +1,140 @@
+"""The gateway's own figures, and the two blocks that every map can place without writing a layout.
+
+The offsets below are part of the promise to plant software: figures are added at the end, none ever moves. Offsets
+13 and 14 are kept for the counts of meters in alarm and unacknowledged.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from aggregator.core.address_map import Item, Layout, Shows, Table
+from aggregator.core.encoding import Encoding, ItemCodec, Order, Scale
+from aggregator.core.errors import Place
+
+BUILT_IN = Place("built in")
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One figure of the gateway: where it stands in the gateway block, its type and unit, what it says."""
+
+    name: str
+    offset: int
+    type: str
+    unit: str
+    says: str
+
+
+FIGURES = (
+    Figure(
+        "heartbeat", 0, "uint16", "s", "counts each second and wraps; while it stands still, so does everything else"
+    ),
+    Figure("state", 1, "uint16", "", "bit 0 broker connected, bit 1 clock trustworthy"),
+    Figure("map_fingerprint", 2, "uint32", "", "changes with any address, type, scale or meaning in the map"),
+    Figure("uptime", 4, "uint32", "s", "since the service started"),
+    Figure("meters_total", 6, "uint16", "", "meters declared"),
+    Figure("meters_good", 7, "uint16", "", "meters whose every reading is good"),
+    Figure("meters_uncertain", 8, "uint16", "", "meters with an uncertain reading and no bad one"),
+    Figure("meters_bad", 9, "uint16", "", "meters with a bad reading"),
+    Figure("meters_stale", 10, "uint16", "", "meters with a stale reading"),
+    Figure("meters_never_seen", 11, "uint16", "", "meters with a reading that no uplink has carried yet"),
+    Figure("meters_under_test", 12, "uint16", "", "meters that a technician holds in test"),
+    Figure("uplinks_accepted", 16, "uint32", "", "uplinks taken since start"),
+    Figure("uplinks_duplicate", 18, "uint32", "", "uplinks heard again"),
+    Figure("uplinks_late", 20, "uint32", "", "uplinks older than what is shown, not shown"),
+    Figure("uplinks_rejected", 22, "uint32", "", "messages that could not be taken"),
+    Figure("uplinks_lost", 24, "uint32", "", "gaps in the nodes' frame counters"),
+    Figure("last_uplink_age", 26, "uint32", "s", "since the last uplink that was taken; all ones before the first"),
+    Figure("clock", 28, "uint32", "s", "the gateway's clock, seconds since 1970-01-01 UTC"),
+    Figure("version", 30, "text", "", "of the aggregator, 8 characters"),
+)
+# What the built-in blocks take of each table: more than they use, so that a later figure moves nobody's addresses.
+GATEWAY_BLOCK = {Table.INPUT: 40}
+TEST_BLOCK = {Table.INPUT: 40, Table.HOLDING: 40, Table.DISCRETE: 16, Table.COIL: 16}
+FIGURE_NAMES = tuple(figure.name for figure in FIGURES)
+VERSION_REGISTERS = 4
+
+
+def encoding_of(type_name: str, words: Order, byte_order: Order, registers: int = VERSION_REGISTERS) -> Encoding:
+    """The encoding of a type name as the map writes it; `registers` is the length of a text."""
+    if type_name == "text":
+        return Encoding("text", registers, words, byte_order)
+    return Encoding.number(type_name, words, byte_order)
+
+
+def gateway_layout(words: Order, byte_order: Order) -> Layout:
+    """The gateway block of a device with the given order of words and bytes."""
+    items = tuple(
+        Item(
+            Table.INPUT,
+            figure.offset,
+            Shows.GATEWAY,
+            figure.name,
+            ItemCodec(encoding_of(figure.type, words, byte_order)),
+            figure.unit,
+            note=figure.says,
+            place=BUILT_IN,
+        )
+        for figure in FIGURES
+    )
+    return Layout("gateway block", items, BUILT_IN)
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A known value of the test block."""
+
+    type: str
+    value: str
+    registers: int = 0
+    factor: float = 1.0
+    says: str = ""
+
+
+KNOWN = (
+    Known("uint16", "4660", says="0x1234: tells the order of the bytes"),
+    Known("int16", "-2"),
+    Known("uint32", "305419896", says="0x12345678: tells the order of the words"),
+    Known("int32", "-2"),
+    Known("float32", "123.456"),
+    Known("uint64", "1234567890123456789"),
+    Known("int64", "-2"),
+    Known("float64", "3.141592653589793"),
+    Known("uint16", "21.5", factor=0.1, says="scaled by 0.1: 215 in the register"),
+    Known("int16", "-12.3", factor=0.1, says="scaled by 0.1: -123 in the register"),
+    Known("uint16", "42405", says="0xA5A5 as sixteen bits: 1010 0101 1010 0101"),
+    Known("text", "TEST 123", registers=4),
+)
+SCRATCH_TYPES = ("uint16", "int16", "uint32", "int32", "float32", "uint64", "int64", "float64")
+TEST_BITS = (1, 0, 1, 0, 0, 1, 0, 1)
+
+
+def test_layout(words: Order, byte_order: Order) -> Layout:
+    """The test block: known values of every type to read, and registers and coils to write and read back.
+
+    Word order, scaling and addressing are settled against it before any reading is trusted.
+    """
+    items: list[Item] = []
+    offset = 0
+    for known in KNOWN:
+        encoding = encoding_of(known.type, words, byte_order, known.registers)
+        codec = ItemCodec(encoding, Scale(known.factor))
+        items.append(Item(Table.INPUT, offset, Shows.CONSTANT, known.value, codec, note=known.says, place=BUILT_IN))
+        offset += encoding.registers
+    offset = 0
+    for type_name in SCRATCH_TYPES:
+        codec = ItemCodec(Encoding.number(type_name, words, byte_order), filler=0)
+        name, note = f"scratch_{type_name}", "write it and read it back; nothing else comes of it"
+        items.append(Item(Table.HOLDING, offset, Shows.SCRATCH, name, codec, note=note, place=BUILT_IN))
+        offset += codec.encoding.registers
+    for bit, on in enumerate(TEST_BITS):
+        items.append(Item(Table.DISCRETE, bit, Shows.CONSTANT, str(on), place=BUILT_IN))
+        items.append(Item(Table.COIL, bit, Shows.SCRATCH, f"scratch_coil_{bit}", place=BUILT_IN))
+    return Layout("test block", tuple(items), BUILT_IN)
+
+
+def whole_seconds(seconds: float, registers: int) -> int:
+    """Seconds as an unsigned counter that wraps at the width of its registers."""
+    return math.floor(seconds) & ((1 << 16 * registers) - 1)

@@ -1,0 +1,112 @@
+"""A meter as it is declared, and as it now stands.
+
+Silence is an event: each meter knows when its next reading goes stale, and `expire` makes it so without an uplink.
+Ages run on the monotonic clock alone, so that a jump of the gateway's clock neither ages nor freshens anything.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from aggregator.core.errors import Place
+from aggregator.core.profile import Profile
+from aggregator.core.reading import NEVER, Grade, Reading, Reason, Times, grade_of
+from aggregator.core.uplink import NO_RADIO, Radio
+
+STALE = int(Reason.STALE)
+NEVER_SEEN = int(Reason.NEVER_SEEN)
+DECODE_FAILED = int(Reason.DECODE_FAILED)
+UNDER_TEST = int(Reason.UNDER_TEST)
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """A gas meter or detector, known by its tag. Times in seconds; `node` is a DevEUI where the file links one."""
+
+    tag: str
+    name: str
+    area: str
+    profile: Profile
+    reports_every: float
+    stale_after: float
+    node: str | None = None
+    place: Place = field(default=Place(""), compare=False)
+
+    def limit(self, index: int) -> float:
+        """How old the reading of a field may be, in seconds."""
+        own = self.profile.fields[index].stale_after
+        return self.stale_after if own is None else own
+
+
+class MeterState:
+    """What is known of one meter at this moment: a reading a field, and how it was last heard."""
+
+    __slots__ = ("common", "counter", "heard", "meter", "radio", "readings", "reasons")
+
+    def __init__(self, meter: Meter) -> None:
+        self.meter = meter
+        self.readings: list[Reading] = [NEVER] * len(meter.profile.fields)
+        self.common = 0  # reasons that hold for every reading: under test, decode failed
+        self.reasons = NEVER_SEEN  # of the whole meter: those of its readings and the common ones together
+        self.heard: Times | None = None  # times of the last uplink that was taken, None before the first
+        self.radio: Radio = NO_RADIO  # of that uplink
+        self.counter: int | None = None  # of that uplink
+
+    @property
+    def grade(self) -> Grade:
+        return grade_of(self.reasons)
+
+    def take(self, readings: list[tuple[int, Reading]], times: Times, radio: Radio, counter: int | None) -> None:
+        """Show new readings; fields that the uplink did not carry keep theirs."""
+        for index, reading in readings:
+            self.readings[index] = reading
+        self.common &= ~DECODE_FAILED
+        self.heard = times
+        self.radio = radio
+        self.counter = counter
+        self.sum_up()
+
+    def mark(self, reason: int, on: bool) -> bool:
+        """Set or clear a reason that holds for the whole meter. Returns whether that changed anything."""
+        before = self.common
+        self.common = before | reason if on else before & ~reason
+        self.sum_up()
+        return self.common != before
+
+    def expire(self, monotonic: float) -> bool:
+        """Turn stale what is too old by now. Returns whether anything turned."""
+        turned = False
+        for index, reading in enumerate(self.readings):
+            if reading.times is None or reading.reasons & STALE:
+                continue
+            if monotonic - reading.times.since >= self.meter.limit(index):
+                self.readings[index] = reading._replace(reasons=reading.reasons | STALE)
+                turned = True
+        if turned:
+            self.sum_up()
+        return turned
+
+    def next_expiry(self) -> float:
+        """The monotonic instant at which the next reading turns stale, infinite where none will."""
+        return min(
+            (
+                reading.times.since + self.meter.limit(index)
+                for index, reading in enumerate(self.readings)
+                if reading.times is not None and not reading.reasons & STALE
+            ),
+            default=math.inf,
+        )
+
+    def age(self, monotonic: float, index: int | None = None) -> float | None:
+        """Seconds since the meter, or one field of it, was last observed; None where it never was."""
+        times = self.heard if index is None else self.readings[index].times
+        return None if times is None else max(0.0, monotonic - times.since)
+
+    def sum_up(self) -> None:
+        """Work out the meter's reasons from its readings'. An optional field that never came says nothing."""
+        reasons = self.common if self.heard else self.common | NEVER_SEEN
+        for field_, reading in zip(self.meter.profile.fields, self.readings, strict=True):
+            if reading.reasons and not (reading.times is None and field_.optional):
+                reasons |= reading.reasons
+        self.reasons = reasons

@@ -1,0 +1,258 @@
+"""A profile: what a meter model measures, its own register list, and how its node's payloads read.
+
+Three ways a value can come in, all ending as `(field index, value)` pairs:
+
+    decoded          the network server has decoded it: a JSON object, one pointer a field
+    binary           bytes laid out by the node's maker:          | status u8 | flow u16 | bits ... |
+    response         the node hands on what the meter answered on its serial port, a Modbus response:
+
+        | address | function | count n | n bytes: registers of the meter | CRC lo hi |
+        |---------|----------|---------|---------------------------------|-----------|
+          u8 (*)     u8 (*)     u8 (*)    high byte first                   u16 (*)      (*) each if declared
+
+    MODBUS V1.1b3 sections 6.3, 6.4 (function, count, registers); MODBUS over Serial Line V1.02 section 2.5.1
+    (address, CRC). The request is not in the uplink, so where the registers start is declared in the profile.
+
+A payload decodes whole or not at all: no meter is ever half updated.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from aggregator.core.encoding import IDENTITY, Encoding, Scale
+from aggregator.core.errors import DecodeError, Place, Refusal
+from aggregator.core.modbus import crc16
+from aggregator.core.pointer import Pointer
+from aggregator.core.reading import Value
+
+Pairs = list[tuple[int, Value | None]]
+"""Field indexes and values; None where the meter itself says that it has no value."""
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One quantity that a meter model measures. `low` and `high` bound what it can measure, in `unit`."""
+
+    name: str
+    unit: str
+    label: str
+    low: float = -math.inf
+    high: float = math.inf
+    decimals: int = 2
+    optional: bool = False
+    stale_after: float | None = None
+    place: Place = field(default=Place(""), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class DecodedField:
+    """Where the network server's decoder put a field, and the line from its unit to the field's."""
+
+    index: int
+    pointer: Pointer
+    scale: Scale
+
+
+@dataclass(frozen=True, slots=True)
+class BinaryItem:
+    """One value in a binary payload: an integer or float at a byte, or a run of bits of an unsigned integer.
+
+    `size` is in bytes; bit 0 of `bits` is the lowest of that integer.
+    """
+
+    index: int
+    at: int
+    size: int
+    kind: str
+    order: str
+    bits: tuple[int, int] | None
+    scale: Scale
+
+    @property
+    def end(self) -> int:
+        return self.at + self.size
+
+    def read(self, payload: bytes) -> int | float:
+        """The value in `payload`, which must be long enough."""
+        part = payload[self.at : self.end]
+        if self.kind == "float":
+            encoding = Encoding.number("float32" if self.size == 4 else "float64")
+            raw = encoding.unpack(part if self.order == "big" else part[::-1])
+            assert not isinstance(raw, str)
+            return self.scale.value(raw)
+        number = int.from_bytes(part, "big" if self.order == "big" else "little", signed=self.kind == "int")
+        if self.bits is not None:
+            low, high = self.bits
+            number = (number >> low) & ((1 << (high - low + 1)) - 1)
+        return self.scale.value(number)
+
+
+@dataclass(frozen=True, slots=True)
+class Binary:
+    """A payload laid out byte by byte. Bytes after the last item are left alone."""
+
+    items: tuple[BinaryItem, ...]
+
+    def decode(self, payload: bytes) -> Pairs:
+        """Every item's value. Raises DecodeError where the payload is too short for one."""
+        need = max(item.end for item in self.items)
+        if len(payload) < need:
+            raise DecodeError(Refusal.BAD_PAYLOAD, f"{len(payload)} bytes where {need} are declared")
+        return [(item.index, item.read(payload)) for item in self.items]
+
+
+@dataclass(frozen=True, slots=True)
+class RegisterItem:
+    """One value in the meter's own register list, at a 0-based address of its function's table."""
+
+    index: int
+    function: int
+    address: int
+    encoding: Encoding
+    scale: Scale = IDENTITY
+    bits: tuple[int, int] | None = None
+
+    @property
+    def end(self) -> int:
+        return self.address + self.encoding.registers
+
+    def read(self, registers: bytes, start: int) -> Value:
+        """The value in a run of registers that starts at the meter's address `start`."""
+        at = 2 * (self.address - start)
+        raw = self.encoding.unpack(registers[at : at + 2 * self.encoding.registers])
+        if isinstance(raw, str):
+            return raw
+        if self.bits is not None:
+            low, high = self.bits
+            raw = (int(raw) >> low) & ((1 << (high - low + 1)) - 1)
+        return self.scale.value(raw)
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """One Modbus read that a node repeats: the function it asks with and the meter's address it starts at."""
+
+    function: int
+    start: int
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """A payload that carries one or more Modbus responses, one after the other."""
+
+    windows: tuple[Window, ...]
+    parts: frozenset[str]
+    registers: tuple[RegisterItem, ...]
+
+    def decode(self, payload: bytes) -> Pairs:
+        """Every listed value inside the responses' registers.
+
+        Raises DecodeError for a wrong function, count or CRC, a short or overlong payload, and a meter's exception.
+        """
+        pairs: Pairs = []
+        at = 0
+        for window in self.windows:
+            data, at = self._one(payload, at, window)
+            pairs += self._values(data, window)
+        if at != len(payload):
+            raise DecodeError(Refusal.BAD_PAYLOAD, f"{len(payload) - at} bytes after the response")
+        return pairs
+
+    def _one(self, payload: bytes, begin: int, window: Window) -> tuple[bytes, int]:
+        """The registers of the response that begins at `begin`, and where it ends."""
+        at = begin + ("address" in self.parts)
+        check = 2 if "crc" in self.parts else 0
+        if "function" in self.parts:
+            got = self._byte(payload, at)
+            at += 1
+            if got == window.function | 0x80:
+                self._check_crc(payload[begin : at + 1 + check])
+                raise DecodeError(Refusal.METER_EXCEPTION, f"exception {self._byte(payload, at):02d}")
+            if got != window.function:
+                raise DecodeError(Refusal.BAD_PAYLOAD, f"function {got} where {window.function} is declared")
+        count = len(payload) - at - check
+        if "count" in self.parts:
+            count = self._byte(payload, at)
+            at += 1
+        end = at + count
+        if end + check > len(payload):
+            raise DecodeError(Refusal.BAD_PAYLOAD, f"{len(payload)} bytes where the response needs {end + check}")
+        if count % 2 or count <= 0:
+            raise DecodeError(Refusal.BAD_PAYLOAD, f"{count} bytes are not a number of registers")
+        self._check_crc(payload[begin : end + check])
+        return payload[at:end], end + check
+
+    def _values(self, data: bytes, window: Window) -> Iterator[tuple[int, Value | None]]:
+        last = window.start + len(data) // 2
+        found = False
+        for item in self.registers:
+            if item.function == window.function and window.start <= item.address and item.end <= last:
+                found = True
+                yield item.index, item.read(data, window.start)
+        if not found:
+            raise DecodeError(
+                Refusal.BAD_PAYLOAD, f"registers {window.start}-{last - 1} hold nothing of the meter's register list"
+            )
+
+    def _check_crc(self, frame: bytes) -> None:
+        if "crc" in self.parts and (len(frame) < 3 or crc16(frame[:-2]) != int.from_bytes(frame[-2:], "little")):
+            raise DecodeError(Refusal.BAD_PAYLOAD, "the response's CRC does not match")
+
+    @staticmethod
+    def _byte(payload: bytes, at: int) -> int:
+        if at >= len(payload):
+            raise DecodeError(Refusal.BAD_PAYLOAD, f"the response ends after {len(payload)} bytes")
+        return payload[at]
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """A meter model. `payloads` is by the uplink's port; the one at None serves every other port."""
+
+    name: str
+    title: str
+    fields: tuple[Field, ...]
+    decoded: tuple[DecodedField, ...] = ()
+    payloads: dict[int | None, Binary | Response] = field(default_factory=dict)
+    registers: tuple[RegisterItem, ...] = ()
+    place: Place = field(default=Place(""), compare=False)
+
+    def index_of(self, name: str) -> int | None:
+        """The position of a field, None where the model does not measure it."""
+        return next((index for index, each in enumerate(self.fields) if each.name == name), None)
+
+    def decode_payload(self, port: int | None, payload: bytes) -> Pairs:
+        """The values in a raw payload, None for a NaN or infinity: that is how a meter says "no value".
+
+        Raises DecodeError, also for a port that no payload is declared for.
+        """
+        layout = self.payloads.get(port) or self.payloads.get(None)
+        if layout is None:
+            raise DecodeError(Refusal.BAD_PAYLOAD, f"profile {self.name} declares no payload for port {port}")
+        return [
+            (index, None if isinstance(value, float) and not math.isfinite(value) else value)
+            for index, value in layout.decode(payload)
+        ]
+
+    def decode_fields(self, decoded: object) -> Pairs:
+        """The values in a network server's decoded object.
+
+        Fields that are absent are left out; a value that is there but no finite number, and an object with none of the
+        fields, raise DecodeError.
+        """
+        pairs: Pairs = []
+        for item in self.decoded:
+            value = item.pointer.find(decoded)
+            if value is None:
+                continue
+            if isinstance(value, bool) or not isinstance(value, int | float):
+                raise DecodeError(Refusal.WRONG_TYPE, f"{self.fields[item.index].name} is {value!r}, not a number")
+            if not math.isfinite(value):
+                raise DecodeError(Refusal.WRONG_TYPE, f"{self.fields[item.index].name} is {value}")
+            pairs.append((item.index, item.scale.value(value)))
+        if not pairs:
+            raise DecodeError(Refusal.MISSING, f"none of the fields of profile {self.name} is there")
+        return pairs

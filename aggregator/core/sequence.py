@@ -1,0 +1,66 @@
+"""Which uplinks are new: a node's frame counter tells first-heard from doubled, late and lost.
+
+A LoRaWAN node counts its uplinks (TS001 section 4.3.1.5, `from memory`); every radio that hears one hands on the same
+count. The network server's 32-bit count is taken as it is: nothing is rebuilt from 16 bits here.
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+
+REMEMBERED = 64  # counters per node; doubles come within seconds, and late frames within a few dozen
+SAME_FRAME = 60.0  # s within which radios hand on one frame; the same counter much later is another frame
+OVERTAKEN = 8  # frames that can overtake each other on their way here
+
+
+class Arrival(Enum):
+    """What a counter says about its uplink."""
+
+    NEW = "new"
+    DUPLICATE = "duplicate"
+    LATE = "late"
+    RESTARTED = "restarted"
+
+
+class Sequence:
+    """One node's counters: the newest, the last few heard, and how many never came."""
+
+    __slots__ = ("_recent", "heard", "last", "lost")
+
+    def __init__(self) -> None:
+        self.last: int | None = None  # the newest counter, None before the first uplink that has one
+        self.heard = 0.0  # when that was heard, UTC s
+        self.lost = 0  # counters between the first and the newest that never came
+        self._recent: dict[int, None] = {}
+
+    def place(self, counter: int | None, heard: float) -> Arrival:
+        """Where an uplink stands among those already heard, noting it. A node without counters is always new.
+
+        `heard` (UTC s: the network's time, else arrival here) tells a node that began anew from a frame that comes
+        late: a lower counter heard clearly later is a new session.
+        """
+        if counter is None:
+            return Arrival.NEW
+        if self.last is None or counter > self.last:
+            if self.last is not None:
+                self.lost += counter - self.last - 1
+            return self._note(counter, heard, Arrival.NEW)
+        if counter in self._recent and heard < self.heard + SAME_FRAME:
+            return Arrival.DUPLICATE
+        if heard <= self.heard or (self.last - counter <= OVERTAKEN and heard < self.heard + SAME_FRAME):
+            self._remember(counter)
+            self.lost = max(0, self.lost - 1)
+            return Arrival.LATE
+        self._recent.clear()
+        return self._note(counter, heard, Arrival.RESTARTED)
+
+    def _note(self, counter: int, heard: float, arrival: Arrival) -> Arrival:
+        self.last = counter
+        self.heard = heard
+        self._remember(counter)
+        return arrival
+
+    def _remember(self, counter: int) -> None:
+        self._recent[counter] = None
+        if len(self._recent) > REMEMBERED:
+            del self._recent[next(iter(self._recent))]
