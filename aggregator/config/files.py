@@ -68,9 +68,11 @@ def _tag(value: object) -> str:
     return given
 
 
-Text = Annotated[str, BeforeValidator(scalars.text)]
-Name = Annotated[str, BeforeValidator(_name)]
-Tag = Annotated[str, BeforeValidator(_tag)]
+# An editor reads `101` as a number and `0` as one too, where the files here are taken as text: both are let pass.
+WRITTEN = WithJsonSchema({"type": ["string", "number"]})
+Text = Annotated[str, BeforeValidator(scalars.text), WRITTEN]
+Name = Annotated[str, BeforeValidator(_name), WRITTEN]
+Tag = Annotated[str, BeforeValidator(_tag), WRITTEN]
 Whole = Annotated[int, BeforeValidator(scalars.whole), WithJsonSchema({"type": "integer"})]
 Number = Annotated[float, BeforeValidator(scalars.number), WithJsonSchema({"type": "number"})]
 YesNo = Annotated[bool, BeforeValidator(scalars.yes_or_no), WithJsonSchema({"enum": ["yes", "no", True, False]})]
@@ -95,12 +97,25 @@ Listens = Annotated[
 Bits = Annotated[tuple[int, int], BeforeValidator(scalars.bits), WithJsonSchema({"type": ["string", "integer"]})]
 Quantity = Annotated[str, BeforeValidator(scalars.text), WithJsonSchema({"type": ["string", "number"]})]
 Orders = Literal["high-first", "low-first"]
+Functions = Annotated[Literal["3", "4"], WithJsonSchema({"enum": [3, 4, "3", "4"]})]
+Versions = Annotated[Literal["5", "3.1.1"], WithJsonSchema({"enum": [5, "5", "3.1.1"]})]
 
 
 class Keys(BaseModel):
     """What every part of a file is: keys that are all known, values that never change."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+def _short_too(*types: str) -> ConfigDict:
+    """Have the JSON Schema allow a model's short form, one value of such a type, beside its mapping."""
+
+    def allow(schema: dict[str, Any]) -> None:
+        mapping = dict(schema)
+        schema.clear()
+        schema["anyOf"] = [{"type": list(types)}, mapping]
+
+    return ConfigDict(json_schema_extra=allow)
 
 
 def _one_of(model: Keys, names: tuple[str, ...], what: str) -> None:
@@ -148,7 +163,7 @@ class BrokerKeys(Keys):
 
     host: Text
     port: Whole = Field(1883, ge=1, le=65535)
-    version: Literal["5", "3.1.1"] = Field("5", description="MQTT version")
+    version: Versions = Field("5", description="MQTT version")
     client: Name = Field("aggregator", description="client id; two services with the same one throw each other out")
     user: Text | None = None
     password: SecretKeys | None = None
@@ -259,6 +274,8 @@ ITEM_KINDS = ("field", "status_of", "age_of", "radio", "gateway", "flags", "text
 class ItemKeys(Keys):
     """One item of a layout: what it shows, and how that stands in registers."""
 
+    model_config = _short_too("string")
+
     show: Literal["status", "age", "counter"] | None = Field(None, description="a figure of the whole meter")
     field: Name | None = Field(None, description="a field's value")
     status_of: Name | None = Field(None, description="a field's own status word")
@@ -315,7 +332,7 @@ Offset = Annotated[
     int,
     BeforeValidator(scalars.whole),
     Field(ge=0, le=65535),
-    WithJsonSchema({"type": "string", "pattern": "^[0-9]+$"}),
+    WithJsonSchema({"type": ["string", "integer"], "pattern": "^[0-9]+$"}),
 ]
 
 
@@ -348,6 +365,8 @@ class PlacementKeys(Keys):
 
 class BlockKeys(Keys):
     """Where a built-in block begins, table by table."""
+
+    model_config = _short_too("string", "integer")
 
     input: Offset | None = None
     holding: Offset | None = None
@@ -402,6 +421,8 @@ class FieldKeys(Keys):
 class DecodedKeys(Keys):
     """Where the network server's decoder puts a field."""
 
+    model_config = _short_too("string")
+
     at: FieldAt = Field(description="key, or JSON Pointer into the decoded object")
     unit: Unit | None = None
     scale: Number = 1.0
@@ -436,7 +457,7 @@ class BinaryKeys(Keys):
 class ReadKeys(Keys):
     """One Modbus read that the node repeats to its meter."""
 
-    function: Literal["3", "4"] = "3"
+    function: Functions = "3"
     from_: Offset = Field(alias="from", description="meter's PDU address of the first register")
 
 
@@ -464,7 +485,7 @@ class RegisterKeys(Keys):
     """One line of the meter's own register list."""
 
     field: Name
-    function: Literal["3", "4"] | None = None
+    function: Functions | None = None
     at: Offset = Field(description="PDU address, counted from 0")
     as_: RegisterTypes = Field("uint16", alias="as")
     bits: Bits | None = None
@@ -478,7 +499,7 @@ class RegisterKeys(Keys):
 class RegisterListKeys(Keys):
     """The meter's own Modbus register list, as in its manual."""
 
-    function: Literal["3", "4"] = "3"
+    function: Functions = "3"
     words: Orders = "high-first"
     bytes_: Orders = Field("high-first", alias="bytes")
     items: list[RegisterKeys] = Field(min_length=1)
