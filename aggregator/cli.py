@@ -1,6 +1,355 @@
-"""The command line."""
+"""The command line. Every command ends with one of four codes, and no traceback ever reaches a user for wrong input.
+
+0  done
+1  the site's files are wrong; each problem is printed with file, line, column and cure
+2  the command line is wrong
+3  something outside is in the way: a port in use, a password that is not there, a device that does not answer
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+import time
+from collections.abc import Callable, Coroutine
+from enum import StrEnum
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+from rich.console import Console
+from rich.live import Live
+from rich.table import Table as Grid
+from rich.text import Text
+
+from aggregator import __version__, logs
+from aggregator.clock import Clock
+from aggregator.config import Configuration, load
+from aggregator.config.files import FILES
+from aggregator.config.schema import schema_text, write_schemas
+from aggregator.core.address_map import Device
+from aggregator.core.errors import AggregatorError, ConfigurationError
+from aggregator.core.reading import Grade, Value
+from aggregator.poller import Line, Poller, lines
+from aggregator.register_list import RegisterList
+
+FILES_WRONG, OUTSIDE = 1, 3
+NO_TERMINAL = 220  # columns of a table that goes into a file or a pipe
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode="rich",
+    help="Many gas meters on radio nodes, one Modbus device. Monitoring, not a safety function.",
+    epilog="Exit codes: 0 done, 1 files wrong, 2 command line wrong, 3 something outside is in the way.",
+)
+Folder = Annotated[Path, typer.Argument(help="the site's folder", metavar="SITE")]
+Unit = Annotated[int | None, typer.Option("--unit", help="unit id; default: the first device of map.yaml")]
+out = Console(highlight=False)
+err = Console(stderr=True, highlight=False)
 
 
 def main() -> None:
-    """Filled in with the service."""
-    raise SystemExit(2)
+    """Run a command; turn what can go wrong outside this program into a sentence and an exit code."""
+    try:
+        app()
+    except ConfigurationError as error:
+        for problem in error.problems:
+            typer.echo(problem, err=True)
+        count = len(error.problems)
+        typer.echo(f"{count} problem{'s' if count > 1 else ''}; nothing was changed.", err=True)
+        raise SystemExit(FILES_WRONG) from None
+    except AggregatorError as error:
+        typer.echo(error, err=True)
+        raise SystemExit(OUTSIDE) from None
+    except BrokenPipeError:
+        sys.stderr.close()
+        raise SystemExit(OUTSIDE) from None
+    except KeyboardInterrupt:
+        raise SystemExit(0) from None
+
+
+def _version(value: bool) -> None:
+    if value:
+        typer.echo(f"aggregator {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="print it")] = False,
+) -> None:
+    """Many gas meters on radio nodes, one Modbus device."""
+
+
+class LogForm(StrEnum):
+    """How log lines are written."""
+
+    AUTO = "auto"
+    PEOPLE = "people"
+    JSON = "json"
+
+
+@app.command()
+def run(
+    site: Folder = Path("config"),
+    log: Annotated[LogForm, typer.Option(help="people on a terminal, JSON elsewhere, unless chosen")] = LogForm.AUTO,
+) -> None:
+    """Serve a site until SIGTERM or Ctrl-C."""
+    configuration = load(site)
+    for_people = log is LogForm.PEOPLE or (log is LogForm.AUTO and sys.stderr.isatty())
+    logs.configure(configuration.service.log.level, for_people=for_people)
+    _run_loop(lambda: _serve(configuration))
+
+
+async def _serve(configuration: Configuration) -> None:
+    from aggregator.daemon import Service, broker_of
+
+    service = Service(configuration, broker_of(configuration.service.broker), Clock())
+    service.stop_on_signals()
+    await service.run()
+
+
+def _run_loop(work: Callable[[], Coroutine[Any, Any, None]]) -> None:
+    """Run a coroutine on the fastest loop there is, and raise the one error that ended it as itself."""
+    try:
+        with asyncio.Runner(loop_factory=_new_loop) as runner:
+            runner.run(work())
+    except ExceptionGroup as group:
+        _raise_first(group)
+
+
+def _new_loop() -> asyncio.AbstractEventLoop:
+    try:
+        import uvloop
+    except ImportError:
+        return asyncio.new_event_loop()
+    return uvloop.new_event_loop()
+
+
+def _raise_first(group: ExceptionGroup[Exception]) -> NoReturn:
+    first = group.exceptions[0]
+    if isinstance(first, ExceptionGroup):
+        _raise_first(first)
+    raise first
+
+
+@app.command()
+def check(site: Folder = Path("config")) -> None:
+    """Read a site's files and say everything that is wrong with them, or what they make."""
+    configuration = load(site)
+    declared = configuration.declared
+    linked = sum(meter.node is not None for meter in declared.meters)
+    listed = RegisterList.of(declared)
+    typer.echo(f"{site}: {declared.name} is in order.")
+    typer.echo(f"  {len(declared.meters)} meters of {declared.profile_count()} profiles, {linked} linked to a node")
+    for device in declared.devices:
+        items = sum(row["unit id"] == str(device.unit_id) for row in listed.rows)
+        typer.echo(f"  unit {device.unit_id}: {len(device.blocks)} blocks, {items} items")
+    typer.echo(f"  map fingerprint {listed.fingerprint:08x}")
+
+
+class ListForm(StrEnum):
+    """What the register list comes out as."""
+
+    TABLE = "table"
+    CSV = "csv"
+    MARKDOWN = "markdown"
+    HTML = "html"
+    JSON = "json"
+
+
+SHOWN = ("unit id", "table", "PDU address", "data number", "type", "scale", "unit", "tag", "item", "note")
+
+
+@app.command("map")
+def show_map(
+    site: Folder = Path("config"),
+    form: Annotated[ListForm, typer.Option("--as", help="what to print")] = ListForm.TABLE,
+    unit: Annotated[int | None, typer.Option("--unit", help="one unit id only")] = None,
+    output: Annotated[Path | None, typer.Option("--output", "-o", help="a file instead of the screen")] = None,
+) -> None:
+    """Print the register list: every address, its type, scale, meter and meaning."""
+    configuration = load(site)
+    if unit is not None:
+        _device(configuration, unit)
+    listed = RegisterList.of(configuration.declared, unit)
+    if form is ListForm.TABLE and output is None:
+        _print_list(listed)
+        return
+    texts = {
+        ListForm.TABLE: listed.markdown,
+        ListForm.CSV: listed.csv,
+        ListForm.MARKDOWN: listed.markdown,
+        ListForm.HTML: listed.html,
+        ListForm.JSON: listed.json,
+    }
+    _write(texts[form](), output)
+
+
+def _print_list(listed: RegisterList) -> None:
+    grid = Grid(title=f"{listed.site}, map fingerprint {listed.fingerprint:08x}", box=None, pad_edge=False)
+    for column in SHOWN:
+        right = column in ("PDU address", "data number")
+        grid.add_column(column, justify="right" if right else "left", no_wrap=column != "note", overflow="fold")
+    for row in listed.rows:
+        grid.add_row(*(Text(row[column]) for column in SHOWN))
+    _print_grid(grid)
+
+
+def _write(text: str, output: Path | None) -> None:
+    if output is None:
+        sys.stdout.write(text)
+        return
+    try:
+        output.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise CannotWrite(f"cannot write {output}: {error.strerror}. Name another file.") from error
+    typer.echo(f"wrote {output}")
+
+
+class CannotWrite(AggregatorError):
+    """A file that was asked for cannot be written."""
+
+
+@app.command()
+def poll(
+    site: Folder = Path("config"),
+    host: Annotated[str | None, typer.Option(help="where the device listens; default: site.yaml's listener")] = None,
+    port: Annotated[int | None, typer.Option(help="its port; default: site.yaml's listener")] = None,
+    unit: Unit = None,
+    tag: Annotated[list[str] | None, typer.Option(help="only this meter; may be given again")] = None,
+    watch: Annotated[float | None, typer.Option(help="poll again every so many seconds", min=0.1)] = None,
+    most: Annotated[int, typer.Option(help="registers a read may ask for", min=4, max=125)] = 125,
+    as_json: Annotated[bool, typer.Option("--json", help="one JSON object a field and line")] = False,
+) -> None:
+    """Read a running device through the map, as plant software would, and print values, quality and age."""
+    configuration = load(site)
+    device = _device(configuration, unit)
+    known = {meter.tag for meter in configuration.declared.meters}
+    for each in tag or []:
+        if each not in known:
+            raise typer.BadParameter(f"there is no meter {each}", param_hint="--tag")
+    listener = configuration.service.listeners[0].tcp
+    own_host = "127.0.0.1" if listener[0] == "0.0.0.0" else listener[0]  # noqa: S104 - every network includes our own
+    poller = Poller(device, host or own_host, port or listener[1], most_registers=most)
+    try:
+        _poll(configuration, poller, tag or [], watch, as_json=as_json)
+    finally:
+        poller.close()
+
+
+def _poll(configuration: Configuration, poller: Poller, tags: list[str], watch: float | None, *, as_json: bool) -> None:
+    def once() -> list[Line]:
+        return lines(poller.poll(tags))
+
+    if as_json or not out.is_terminal or watch is None:
+        while True:
+            _print_lines(configuration, once(), as_json=as_json)
+            if watch is None:
+                return
+            time.sleep(watch)
+    with Live(reading_grid(configuration, once()), console=out, refresh_per_second=4) as live:
+        while True:
+            time.sleep(watch)
+            live.update(reading_grid(configuration, once()))
+
+
+def _print_lines(configuration: Configuration, polled: list[Line], *, as_json: bool) -> None:
+    if as_json:
+        for line in polled:
+            facts = {
+                "tag": line.tag,
+                "field": line.item,
+                "value": line.value,
+                "unit": line.unit,
+                "quality": line.quality,
+                "age": line.age,
+            }
+            typer.echo(json.dumps(facts, ensure_ascii=False))
+        return
+    _print_grid(reading_grid(configuration, polled))
+
+
+def _print_grid(grid: Grid) -> None:
+    """A table as wide as the terminal, or as wide as it likes where nobody looks."""
+    (out if out.is_terminal else Console(width=NO_TERMINAL, highlight=False)).print(grid)
+
+
+def reading_grid(configuration: Configuration, polled: list[Line]) -> Grid:
+    """The fields of every meter as a table for a terminal."""
+    decimals = {
+        (meter.tag, field.name): field.decimals
+        for meter in configuration.declared.meters
+        for field in meter.profile.fields
+    }
+    grid = Grid(box=None, pad_edge=False)
+    for column in ("tag", "field", "value", "unit", "quality", "age"):
+        grid.add_column(column, justify="right" if column in ("value", "age") else "left", no_wrap=True)
+    before = ""
+    for line in polled:
+        style = "" if line.status is not None and line.status & 3 == Grade.GOOD and line.refused is None else "bold"
+        grid.add_row(
+            Text(line.tag if line.tag != before else ""),
+            Text(line.item),
+            Text(value_text(line.value, decimals.get((line.tag, line.item), 2))),
+            Text(line.unit),
+            Text(line.quality, style=style),
+            Text(age_text(line.age)),
+        )
+        before = line.tag
+    return grid
+
+
+def value_text(value: Value | None, decimals: int) -> str:
+    """A value as people read it; a dash where there is none."""
+    if value is None:
+        return "-"
+    return value if isinstance(value, str) else f"{value:.{decimals}f}"
+
+
+def age_text(seconds: int | None) -> str:
+    """An age as people read it: `40 s`, `12 min`, `3 h 05 min`."""
+    if seconds is None:
+        return "never"
+    if seconds < 120:
+        return f"{seconds} s"
+    if seconds < 7200:
+        return f"{seconds // 60} min"
+    return f"{seconds // 3600} h {seconds % 3600 // 60:02d} min"
+
+
+def _device(configuration: Configuration, unit: int | None) -> Device:
+    devices = {device.unit_id: device for device in configuration.declared.devices}
+    if unit is None:
+        return configuration.declared.devices[0]
+    if unit not in devices:
+        known = ", ".join(str(each) for each in devices)
+        raise typer.BadParameter(f"map.yaml has no unit {unit}; it has {known}", param_hint="--unit")
+    return devices[unit]
+
+
+@app.command()
+def schema(
+    kind: Annotated[str | None, typer.Argument(help=f"one of {', '.join(FILES)}", metavar="KIND")] = None,
+    into: Annotated[Path | None, typer.Option(help="write all of them into this folder")] = None,
+) -> None:
+    """Print the JSON Schema of a kind of file, for an editor to complete and check it."""
+    if into is not None:
+        try:
+            for path in write_schemas(into):
+                typer.echo(f"wrote {path}")
+        except OSError as error:
+            raise CannotWrite(f"cannot write into {into}: {error.strerror}. Name another folder.") from error
+        return
+    if kind not in FILES:
+        raise typer.BadParameter(f"name one of {', '.join(FILES)}, or a folder with --into", param_hint="KIND")
+    sys.stdout.write(schema_text(kind))
+
+
+def sample_site() -> Path:
+    """The sample site: beside the package in a checkout, inside it where it is installed."""
+    beside = Path(__file__).resolve().parent.parent / "config"
+    return beside if (beside / "site.yaml").exists() else Path(str(files("aggregator") / "sample"))

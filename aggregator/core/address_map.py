@@ -104,13 +104,13 @@ class Item:
     def title(self) -> str:
         """The item in a few words, as register lists and messages name it."""
         match self.shows:
-            case Shows.VALUE | Shows.FLAG | Shows.TEXT:
+            case Shows.VALUE | Shows.FLAG | Shows.TEXT | Shows.GATEWAY | Shows.SCRATCH:
                 return self.of
             case Shows.STATUS | Shows.AGE:
                 return f"{self.of} {self.shows}".strip()
             case Shows.FLAGS:
                 return f"flags ({self.of})"
-            case Shows.RADIO | Shows.GATEWAY | Shows.SCRATCH | Shows.CONSTANT:
+            case Shows.RADIO | Shows.CONSTANT:
                 return f"{self.shows} {self.of}"
             case _:
                 return str(self.shows)

@@ -30,8 +30,8 @@ class Place:
 
     @property
     def short(self) -> str:
-        """The place as it is named inside a sentence about another place."""
-        return f"{self.file}:{self.line}"
+        """The place as it is named inside a sentence about another place: the file's own name and the line."""
+        return f"{self.file.rpartition('/')[2]}:{self.line}"
 
 
 @dataclass(frozen=True, slots=True, order=True)

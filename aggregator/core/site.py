@@ -110,6 +110,17 @@ class Site:
             units[unit] = image
         return units
 
+    def set_broker_connected(self, connected: bool) -> None:
+        """Show whether the broker can be heard."""
+        self.broker_connected = connected
+        self._figures_changed()
+
+    def set_clock_trusted(self, trusted: bool) -> None:
+        """Show whether the gateway's wall clock is kept right by anything."""
+        if trusted != self.clock_trusted:
+            self.clock_trusted = trusted
+            self._figures_changed()
+
     # Uplinks
 
     def receive(self, topic: str, message: bytes, *, retained: bool, now: Now) -> Notes:

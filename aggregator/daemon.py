@@ -1,0 +1,182 @@
+"""The running service: the site in the middle, its listeners, its broker link and its ticks around it.
+
+One task group holds everything that must live; if one of them ends, the service ends and says why. A broker that is
+away is not such an end: the registers are served all the same, and say so.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import struct
+from collections.abc import Callable
+from pathlib import Path
+
+import structlog
+
+from aggregator import __version__, systemd
+from aggregator.clock import Clock
+from aggregator.config import Configuration
+from aggregator.config.files import BrokerKeys, SecretKeys
+from aggregator.core.errors import AggregatorError
+from aggregator.core.modbus import MBAP, READ_INPUT_REGISTERS
+from aggregator.core.site import Site
+from aggregator.logs import Record
+from aggregator.modbus_server import Limits, ModbusServer
+from aggregator.mqtt import Broker, BrokerLink, Secret, Tls
+
+TICK = 1.0  # s between ticks at most, so that figures that follow the clock are never further behind
+CAUTION = "Monitoring, not a safety function: it replaces no certified gas detection, local alarm or entry test."
+
+log = structlog.get_logger("service")
+
+
+class CannotStart(AggregatorError):
+    """Something outside the site's files keeps the service from starting; the message says what to do."""
+
+
+def broker_of(keys: BrokerKeys) -> Broker:
+    """How to reach the broker, with its password fetched. Raises CannotStart."""
+    return Broker(
+        host=keys.host,
+        port=keys.port,
+        version=keys.version,
+        client=keys.client,
+        user=keys.user,
+        password=_secret(keys.password) if keys.password else None,
+        tls=Tls(keys.tls.ca, keys.tls.certificate, keys.tls.key) if keys.tls else None,
+        keepalive=keys.keepalive,
+        keeps=keys.keeps,
+    )
+
+
+def _secret(keys: SecretKeys) -> Secret:
+    if keys.file:
+        try:
+            return Secret(Path(keys.file).read_text(encoding="utf-8").rstrip("\r\n"))
+        except (OSError, UnicodeDecodeError) as error:
+            raise CannotStart(f"the broker's password cannot be read from {keys.file}: {error}") from error
+    value = os.environ.get(keys.environment or "")
+    if value is None:
+        raise CannotStart(
+            f"the environment variable {keys.environment} is not set; it must hold the broker's password "
+            "(`password:` in site.yaml)"
+        )
+    return Secret(value)
+
+
+class Service:
+    """One site, served until it is told to stop."""
+
+    def __init__(self, configuration: Configuration, broker: Broker, clock: Clock) -> None:
+        self.configuration = configuration
+        self.clock = clock
+        self.site = Site(configuration.declared, clock.now())
+        self.servers: list[ModbusServer] = []
+        self._record = Record(log)
+        self._stop = asyncio.Event()
+        topics = [envelope.topic for envelope in configuration.declared.envelopes]
+        self._link = BrokerLink(broker, topics, self._take, self._broker_state)
+
+    def stop(self) -> None:
+        """Ask the service to end; `run` returns once it has."""
+        self._stop.set()
+
+    async def run(self, started: Callable[[], None] | None = None) -> None:
+        """Serve until `stop`. Calls `started` once every port is open. Raises AggregatorError where one cannot be."""
+        try:
+            await self._open_listeners()
+            self._announce()
+            if started:
+                started()
+            async with asyncio.TaskGroup() as tasks:
+                living = [
+                    tasks.create_task(self._link.run(), name="broker link"),
+                    tasks.create_task(self._tick(), name="ticks"),
+                    tasks.create_task(self._watchdog(), name="watchdog"),
+                ]
+                await self._stop.wait()
+                systemd.notify("STOPPING=1")
+                for task in living:
+                    task.cancel()
+        finally:
+            for server in self.servers:
+                await server.stop()
+            log.info("stopped")
+
+    def stop_on_signals(self) -> None:
+        """End cleanly on SIGTERM and on Ctrl-C."""
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, self.stop)
+
+    async def _open_listeners(self) -> None:
+        for keys in self.configuration.service.listeners:
+            server = ModbusServer(self.site.units(), self.clock.now, Limits(keys.clients, keys.idle))
+            await server.start(*keys.tcp)
+            self.servers.append(server)
+            log.info("listening", modbus_tcp=f"{keys.tcp[0]}:{server.port}")
+
+    def _announce(self) -> None:
+        declared = self.configuration.declared
+        log.info(
+            "started",
+            version=__version__,
+            site=declared.name,
+            meters=len(declared.meters),
+            units=[device.unit_id for device in declared.devices],
+            map_fingerprint=f"{self.site.fingerprint:08x}",
+        )
+        log.warning(CAUTION)
+        if not self.clock.is_trusted():
+            log.warning("clock not trustworthy", reason="the kernel says that nothing keeps it right")
+        systemd.notify("READY=1")
+
+    # The broker's side
+
+    def _take(self, topic: str, payload: bytes, retained: bool) -> None:
+        now = self.clock.now()
+        notes = self.site.receive(topic, payload, retained=retained, now=now)
+        if notes:
+            self._record.write(notes, now)
+
+    def _broker_state(self, connected: bool) -> None:
+        self.site.set_broker_connected(connected)
+
+    # The clock's side
+
+    async def _tick(self) -> None:
+        while True:
+            now = self.clock.now()
+            self.site.set_clock_trusted(self.clock.is_trusted())
+            self._record.write(self.site.tick(now), now)
+            self._record.write(self.site.take_notes(), now)
+            until_next = (self.site.next_look() - self.clock.now().monotonic) / self.clock.speed
+            await asyncio.sleep(min(TICK, max(0.01, until_next)))
+
+    async def _watchdog(self) -> None:
+        """Signs of life for the service manager, each only after a poll of our own has been answered."""
+        interval = systemd.watchdog_interval()
+        if interval is None:
+            return
+        while True:
+            if await self._answers_itself(interval / 4):
+                systemd.notify("WATCHDOG=1")
+            await asyncio.sleep(interval / 2)
+
+    async def _answers_itself(self, within: float) -> bool:
+        """Whether a read over TCP of the first listener is answered, as plant software would see it."""
+        host = self.configuration.service.listeners[0].tcp[0]
+        host = "127.0.0.1" if host == "0.0.0.0" else host  # noqa: S104 - every network includes our own
+        request = MBAP.pack(1, 0, 6, 0) + struct.pack(">BHH", READ_INPUT_REGISTERS, 0, 1)
+        try:
+            async with asyncio.timeout(within):
+                reader, writer = await asyncio.open_connection(host, self.servers[0].port)
+                writer.write(request)
+                answer = await reader.readexactly(MBAP.size + 2)
+                writer.close()
+        except (OSError, TimeoutError, asyncio.IncompleteReadError) as error:
+            log.warning("own poll not answered", reason=str(error) or type(error).__name__)
+            return False
+        return answer[:2] == request[:2]

@@ -1,0 +1,298 @@
+"""The broker link: MQTT 3.1.1 or 5, one client object a connection, run on the service's own event loop.
+
+The library's callbacks run inside the loop, one message at a time, so there is no queue between broker and site that
+could overflow, and no reader task whose cancelling could lose a message. A message is acknowledged by hand, after the
+site has taken it: what has not been taken when the service dies, the broker sends again.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import socket
+import ssl
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import paho.mqtt.client as mqtt
+import structlog
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from aggregator.core.errors import AggregatorError
+
+SOONEST = 1.0  # s before the first new attempt
+LATEST = 60.0  # s between attempts at most
+STEADY = 30.0  # s after which a connection counts as good and the waiting begins anew
+ANSWER_WITHIN = 10.0  # s for the broker to accept or refuse a connection
+AT_ONCE = 1000  # QoS 1 messages that the broker may send ahead of our acknowledgements (MQTT 5 Receive Maximum)
+READS_PER_TURN = 16  # packets taken before other work gets its turn
+
+log = structlog.get_logger("broker")
+
+
+class TlsProblem(AggregatorError):
+    """The TLS files cannot be used; the message names the file."""
+
+
+@dataclass(frozen=True, slots=True)
+class Broker:
+    """How to reach the broker. Times in seconds; the password never prints."""
+
+    host: str
+    port: int
+    version: str = "5"
+    client: str = "aggregator"
+    user: str | None = None
+    password: Secret | None = None
+    tls: Tls | None = None
+    keepalive: float = 15.0
+    keeps: float = 604800.0
+
+
+@dataclass(frozen=True, slots=True)
+class Tls:
+    """PEM files for TLS; None for the system's authorities and no client certificate."""
+
+    ca: str | None = None
+    certificate: str | None = None
+    key: str | None = None
+
+    def context(self) -> ssl.SSLContext:
+        """A context that checks the broker's certificate and name. Raises TlsProblem."""
+        try:
+            context = ssl.create_default_context(cafile=self.ca)
+            if self.certificate:
+                context.load_cert_chain(self.certificate, self.key)
+        except (OSError, ssl.SSLError) as error:
+            files = ", ".join(file for file in (self.ca, self.certificate, self.key) if file)
+            raise TlsProblem(f"the TLS files of the broker cannot be used ({files}): {error}") from error
+        return context
+
+
+class Secret(str):
+    """A text that does not print."""
+
+    __slots__ = ()
+
+    def __repr__(self) -> str:
+        return "Secret(***)"
+
+
+Take = Callable[[str, bytes, bool], None]
+"""Takes one message: topic, payload, whether the broker had retained it. What it raises is a defect, and logged."""
+
+
+class BrokerLink:
+    """Keeps a subscription alive for as long as the service runs."""
+
+    def __init__(self, broker: Broker, topics: Sequence[str], take: Take, on_state: Callable[[bool], None]) -> None:
+        self.broker = broker
+        self.topics = topics
+        self._take = take
+        self._on_state = on_state
+
+    async def run(self) -> None:
+        """Connect, and connect again, for ever. Never returns; cancel it to stop."""
+        wait = SOONEST
+        loop = asyncio.get_running_loop()
+        context = self.broker.tls.context() if self.broker.tls else None
+        while True:
+            began = loop.time()
+            connection = _Connection(self.broker, self.topics, self._take, self._on_state, context)
+            reason = await connection.live()
+            self._on_state(False)
+            if loop.time() - began >= STEADY:
+                wait = SOONEST
+            log.warning("no broker", broker=self._name, reason=reason, again_in=f"{wait:.0f} s")
+            await asyncio.sleep(wait * random.uniform(0.7, 1.0))  # noqa: S311 - spreads attempts, keeps no secret
+            wait = min(LATEST, 2 * wait)
+
+    @property
+    def _name(self) -> str:
+        return f"{self.broker.host}:{self.broker.port}"
+
+
+class _Connection:
+    """One attempt: a fresh client object, as one that has failed keeps traces of it."""
+
+    def __init__(
+        self,
+        broker: Broker,
+        topics: Sequence[str],
+        take: Take,
+        on_state: Callable[[bool], None],
+        context: ssl.SSLContext | None,
+    ) -> None:
+        self._broker = broker
+        self._topics = topics
+        self._take = take
+        self._on_state = on_state
+        self._loop = asyncio.get_running_loop()
+        self._ended: asyncio.Future[str] = self._loop.create_future()
+        self._answered: asyncio.Future[str] = self._loop.create_future()
+        self._is_5 = broker.version == "5"
+        self._client = self._new_client(context)
+        self._socket: Any = None  # the library's socket while there is one
+
+    def _new_client(self, context: ssl.SSLContext | None) -> mqtt.Client:
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self._broker.client,
+            clean_session=None if self._is_5 else False,
+            protocol=mqtt.MQTTv5 if self._is_5 else mqtt.MQTTv311,
+            manual_ack=True,
+        )
+        client.username_pw_set(self._broker.user, self._broker.password)
+        if context:
+            client.tls_set_context(context)
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        client.on_socket_open = self._on_socket_open
+        client.on_socket_close = self._on_socket_close
+        client.on_socket_register_write = self._on_write_wanted
+        client.on_socket_unregister_write = self._on_write_done
+        return client
+
+    async def live(self) -> str:
+        """Connect and serve until the connection ends. Returns why it ended."""
+        try:
+            await self._loop.run_in_executor(None, self._connect)
+        except OSError as error:
+            return _why_not(error)
+        housekeeping = asyncio.create_task(self._housekeeping(), name="broker housekeeping")
+        try:
+            await asyncio.wait({self._answered, self._ended}, timeout=ANSWER_WITHIN, return_when="FIRST_COMPLETED")
+            if not self._answered.done() and not self._ended.done():
+                return f"the broker did not answer within {ANSWER_WITHIN:.0f} s"
+            return await self._ended
+        finally:
+            housekeeping.cancel()
+            self._close()
+
+    def _connect(self) -> None:
+        """Runs in a thread: names, TCP and TLS are all allowed to take their time."""
+        self._client.connect_timeout = ANSWER_WITHIN
+        if not self._is_5:
+            self._client.connect(self._broker.host, self._broker.port, int(self._broker.keepalive))
+            return
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = int(self._broker.keeps)
+        properties.ReceiveMaximum = AT_ONCE
+        self._client.connect(
+            self._broker.host,
+            self._broker.port,
+            int(self._broker.keepalive),
+            clean_start=False,
+            properties=properties,
+        )
+
+    async def _housekeeping(self) -> None:
+        """Pings, and the end of a link whose pings stay unanswered."""
+        while self._client.loop_misc() == mqtt.MQTT_ERR_SUCCESS:  # noqa: ASYNC110 - the library has to be asked
+            await asyncio.sleep(1)
+
+    def _close(self) -> None:
+        """Leave without a word where the link is dead, politely where it is not; the session stays at the broker."""
+        self._client.on_disconnect = None
+        self._client.disconnect()
+        self._client.loop_write()
+        self._forget_socket()
+
+    # The library's callbacks. Those of the socket come from the connecting thread first, from the loop later.
+
+    def _on_socket_open(self, _client: mqtt.Client, _data: object, sock: Any) -> None:
+        self._loop.call_soon_threadsafe(self._watch, sock)
+
+    def _watch(self, sock: Any) -> None:
+        self._socket = sock
+        self._loop.add_reader(sock.fileno(), self._on_readable)
+
+    def _on_socket_close(self, _client: mqtt.Client, _data: object, _sock: Any) -> None:
+        self._forget_socket()
+
+    def _forget_socket(self) -> None:
+        if self._socket is not None and self._socket.fileno() >= 0:
+            self._loop.remove_reader(self._socket.fileno())
+            self._loop.remove_writer(self._socket.fileno())
+        self._socket = None
+
+    def _on_write_wanted(self, _client: mqtt.Client, _data: object, sock: Any) -> None:
+        self._loop.call_soon_threadsafe(self._want_write, sock)
+
+    def _want_write(self, sock: Any) -> None:
+        if sock.fileno() >= 0:
+            self._loop.add_writer(sock.fileno(), self._client.loop_write)
+
+    def _on_write_done(self, _client: mqtt.Client, _data: object, sock: Any) -> None:
+        self._loop.call_soon_threadsafe(self._no_write, sock)
+
+    def _no_write(self, sock: Any) -> None:
+        if sock.fileno() >= 0:
+            self._loop.remove_writer(sock.fileno())
+
+    def _on_readable(self) -> None:
+        for _ in range(READS_PER_TURN):
+            self._client.loop_read()
+            # What TLS has already unwrapped does not make the socket readable again.
+            if not isinstance(self._socket, ssl.SSLSocket) or not self._socket.pending():
+                return
+        self._loop.call_soon(self._on_readable)
+
+    def _on_connect(
+        self, client: mqtt.Client, _data: object, flags: mqtt.ConnectFlags, code: ReasonCode, _properties: object
+    ) -> None:
+        if code.is_failure:
+            self._end(f"the broker refuses the connection: {code}")
+            return
+        self._answered.set_result("accepted")
+        self._on_state(True)
+        log.info(
+            "broker connected",
+            broker=f"{self._broker.host}:{self._broker.port}",
+            session="resumed" if flags.session_present else "new",
+        )
+        client.subscribe([(topic, 1) for topic in self._topics])
+
+    def _on_subscribe(
+        self, _client: mqtt.Client, _data: object, _mid: int, codes: list[ReasonCode], _properties: object
+    ) -> None:
+        for topic, code in zip(self._topics, codes, strict=False):
+            if code.is_failure:
+                log.error("subscription refused", topic=topic, reason=str(code))
+
+    def _on_disconnect(
+        self, _client: mqtt.Client, _data: object, _flags: object, code: ReasonCode, _properties: object
+    ) -> None:
+        taken_over = str(code) == "Session taken over"
+        hint = f" (does another service use the client id {self._broker.client}?)" if taken_over else ""
+        self._end(f"the connection ended: {code}{hint}")
+
+    def _on_message(self, client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
+        try:
+            self._take(message.topic, bytes(message.payload), message.retain)
+        except Exception:
+            # Whatever it was, leaving the message unacknowledged would bring it back and block all others.
+            log.exception("uplink not taken, a defect of this program", topic=message.topic)
+        client.ack(message.mid, message.qos)
+
+    def _end(self, reason: str) -> None:
+        if not self._ended.done():
+            self._ended.set_result(reason)
+
+
+def _why_not(error: OSError) -> str:
+    if isinstance(error, socket.gaierror):
+        return "the broker's name is not known here"
+    if isinstance(error, TimeoutError):
+        return "the broker does not answer"
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"the broker's certificate is not accepted: {error.verify_message}"
+    if isinstance(error, ssl.SSLError):
+        return f"TLS with the broker fails: {error.reason}"
+    return f"the broker cannot be reached: {error.strerror or error}"

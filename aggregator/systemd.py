@@ -1,0 +1,25 @@
+"""The service manager's notification socket (sd_notify(3)): ready, alive, stopping."""
+
+from __future__ import annotations
+
+import os
+import socket
+
+
+def notify(state: str) -> bool:
+    """Tell the service manager a state such as `READY=1`. Returns whether there is one to tell."""
+    address = os.environ.get("NOTIFY_SOCKET")
+    if not address:
+        return False
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sock:
+        sock.connect("\0" + address[1:] if address.startswith("@") else address)
+        sock.sendall(state.encode())
+    return True
+
+
+def watchdog_interval() -> float | None:
+    """Seconds within which the manager wants a sign of life (sd_watchdog_enabled(3)), None where it wants none."""
+    microseconds = os.environ.get("WATCHDOG_USEC")
+    if not microseconds or os.environ.get("WATCHDOG_PID", str(os.getpid())) != str(os.getpid()):
+        return None
+    return int(microseconds) / 1e6
