@@ -7,6 +7,7 @@ YAML library silently keeps the last.
 
 from __future__ import annotations
 
+import codecs
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -17,8 +18,53 @@ from aggregator.core.errors import ConfigurationError, Place, Problem
 Steps = tuple[str | int, ...]
 """The way to a value: keys of mappings, positions in lists."""
 
-MOST_NODES = 1_000_000  # aliases repeat what they stand for; a file that explodes is refused before memory runs out
+MOST_NODES = 500_000  # aliases repeat what they stand for; a file that explodes is refused before memory runs out
+DEEPEST = 32  # no key of a site lies a third as deep; an alias inside what it stands for goes down for ever
 Loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+UNREADABLE = yaml.reader.Reader.NON_PRINTABLE
+IN_QUOTES = "Put the value in quotes"
+# What the library says -> where that is best shown (True: where the broken part begins), what it means, what to do.
+PHRASES = (
+    (
+        "mapping values are not allowed",
+        False,
+        "a colon stands where no key can be",
+        "Indent this line like its neighbours; put a value that has a colon in it in quotes",
+    ),
+    (
+        "found unexpected end of stream",
+        True,
+        "the quote that opens here is never closed",
+        "Close it on the same line",
+    ),
+    (
+        "did not find expected ',' or",
+        True,
+        "the bracket that opens here is not closed",
+        "Close it; commas between",
+    ),
+    ("could not find expected ':'", True, "this line is no `key: value`", "Write a colon and a blank after the key"),
+    ("did not find expected key", False, "this does not fit what stands above it", "Check indentation and quotes here"),
+    (
+        "did not find expected '-'",
+        False,
+        "this does not fit the list above it",
+        "Begin it with `- ` or indent it",
+    ),
+    ("did not find expected <document start>", False, "this line is indented less than the first", "Indent all alike"),
+    (
+        "found undefined alias",
+        False,
+        "a value that begins with * is an alias, and nothing has that name",
+        IN_QUOTES,
+    ),
+    (
+        "but found another document",
+        False,
+        "a second document begins here",
+        "Remove the `---` line",
+    ),
+)
 
 
 @dataclass(slots=True)
@@ -45,39 +91,65 @@ def read(path: Path) -> Document:
     """The document in a file. Raises ConfigurationError for one that is not there, no UTF-8 or no YAML."""
     name = str(path)
     try:
-        text = path.read_text(encoding="utf-8")
+        data = path.read_bytes().removeprefix(codecs.BOM_UTF8)
     except FileNotFoundError:
-        raise ConfigurationError(
-            [Problem(Place(name), "the file is not there", "Create it or name another folder")]
-        ) from None
-    except UnicodeDecodeError as error:
-        cure = "Save the file as UTF-8"
-        raise ConfigurationError([Problem(Place(name), f"byte {error.start} is not UTF-8", cure)]) from None
+        raise _refusal(Place(name), "the file is not there", "Create it or name another folder") from None
     except OSError as error:
-        cure = "Give the service's user the right to read it"
-        raise ConfigurationError([Problem(Place(name), f"cannot be read: {error.strerror}", cure)]) from None
+        what = f"cannot be read: {(error.strerror or 'unknown reason').lower()}"
+        raise _refusal(Place(name), what, "Make it a file that the service's user may read") from None
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        place = _place_at(name, data[: error.start].decode("utf-8"))
+        what = f"the byte 0x{data[error.start]:02X} is not UTF-8"
+        raise _refusal(place, what, "Save the file as UTF-8") from None
     return parse(text, name)
 
 
 def parse(text: str, name: str) -> Document:
     """The document in a text. Raises ConfigurationError where it is no YAML, or has duplicate keys."""
+    odd = UNREADABLE.search(text)
+    if odd:
+        what = f"the character U+{ord(odd[0]):04X} cannot stand in a text"
+        raise _refusal(_place_at(name, text[: odd.start()]), what, "Remove it")
     try:
         root = yaml.compose(text, Loader=Loader)
     except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        place = Place(name, mark.line + 1, mark.column + 1) if mark else Place(name)
-        what = " ".join(part for part in (error.context, error.problem) if part)
-        cure = "Check the indentation (spaces, no tabs), colons and quotes here and on the line above"
-        raise ConfigurationError([Problem(place, f"this is no YAML: {what}", cure)]) from None
-    except yaml.YAMLError as error:
-        cure = "Remove the character, or save the file as plain UTF-8 text"
-        raise ConfigurationError([Problem(Place(name), f"this is no YAML: {error}", cure)]) from None
+        raise ConfigurationError([_no_yaml(error, text, name)]) from None
     document = Document(name)
     walker = _Walker(document)
     document.data = {} if root is None else walker.walk(root, ())
     if walker.problems:
         raise ConfigurationError(walker.problems)
     return document
+
+
+def _refusal(place: Place, what: str, cure: str) -> ConfigurationError:
+    return ConfigurationError([Problem(place, what, cure)])
+
+
+def _place_at(name: str, before: str) -> Place:
+    return Place(name, before.count("\n") + 1, len(before) - before.rfind("\n"))
+
+
+def _no_yaml(error: yaml.MarkedYAMLError, text: str, name: str) -> Problem:
+    """The library's complaint as a sentence for the person who wrote the file."""
+    said = error.problem or ""
+    phrase = next((each for each in PHRASES if each[0] in said), None)
+    mark = error.problem_mark or error.context_mark
+    if phrase is not None and phrase[1]:
+        mark = error.context_mark or mark
+    place = Place(name, mark.line + 1, mark.column + 1) if mark else Place(name)
+    lines = text.split("\n")
+    rest = lines[place.line - 1][place.column - 1 :] if place.line <= len(lines) else ""
+    if rest.startswith("\t"):
+        return Problem(place, "a tab stands where a line is indented", "Use blanks")
+    if phrase is not None:
+        return Problem(place, *phrase[2:])
+    if "cannot start any token" in said and rest:
+        return Problem(place, f"a value cannot begin with {rest[0]}", IN_QUOTES)
+    what = f"this is no YAML: {said}" if said else "this is no YAML"
+    return Problem(place, what, "Check indentation, brackets and quotes here; put odd values in quotes")
 
 
 class _Walker:
@@ -89,8 +161,9 @@ class _Walker:
     def walk(self, node: yaml.Node, steps: Steps) -> object:
         self.nodes += 1
         if self.nodes > MOST_NODES:
-            what, cure = "aliases unfold to more than a site can hold", "Write the values out"
-            raise ConfigurationError([Problem(self._place(node), what, cure)])
+            raise _refusal(self._place(node), "aliases unfold to more than a site can hold", "Write the values out")
+        if len(steps) > DEEPEST:
+            raise _refusal(self._place(node), "this is nested deeper than any key of a site", "Check the brackets")
         self.document.values[steps] = self._place(node)
         if isinstance(node, yaml.MappingNode):
             return self._mapping(node, steps)
@@ -105,7 +178,7 @@ class _Walker:
             if not isinstance(key_node, yaml.ScalarNode):
                 self.problems.append(Problem(place, "a key must be plain text", "Write `key: value`"))
                 continue
-            key = key_node.value
+            key = key_node.value.strip()
             if key == "<<":
                 self.problems.append(Problem(place, "merge keys are not read here", "Write the keys out"))
                 continue

@@ -5,9 +5,12 @@ The descriptions here are the ones an editor shows through the JSON Schemas (`ag
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
+from pydantic_core import CoreSchema, core_schema
 
 from aggregator.config import scalars
 from aggregator.config.scalars import Wrong
@@ -73,8 +76,8 @@ WRITTEN = WithJsonSchema({"type": ["string", "number"]})
 Text = Annotated[str, BeforeValidator(scalars.text), WRITTEN]
 Name = Annotated[str, BeforeValidator(_name), WRITTEN]
 Tag = Annotated[str, BeforeValidator(_tag), WRITTEN]
-Whole = Annotated[int, BeforeValidator(scalars.whole), WithJsonSchema({"type": "integer"})]
 Number = Annotated[float, BeforeValidator(scalars.number), WithJsonSchema({"type": "number"})]
+Exact = Annotated[int | float, BeforeValidator(scalars.exact), WithJsonSchema({"type": ["number", "string"]})]
 YesNo = Annotated[bool, BeforeValidator(scalars.yes_or_no), WithJsonSchema({"enum": ["yes", "no", True, False]})]
 Duration = Annotated[
     float, BeforeValidator(scalars.duration), WithJsonSchema({"type": "string", "examples": ["30 s", "15 min", "2 h"]})
@@ -95,25 +98,54 @@ Listens = Annotated[
     tuple[str, int], BeforeValidator(scalars.listens), WithJsonSchema({"type": "string", "examples": ["0.0.0.0:502"]})
 ]
 Bits = Annotated[tuple[int, int], BeforeValidator(scalars.bits), WithJsonSchema({"type": ["string", "integer"]})]
-Quantity = Annotated[str, BeforeValidator(scalars.text), WithJsonSchema({"type": ["string", "number"]})]
 Orders = Literal["high-first", "low-first"]
 Functions = Annotated[Literal["3", "4"], WithJsonSchema({"enum": [3, 4, "3", "4"]})]
 Versions = Annotated[Literal["5", "3.1.1"], WithJsonSchema({"enum": [5, "5", "3.1.1"]})]
 
 
+@dataclass(frozen=True, slots=True)
+class Between:
+    """Marks a whole number that must lie between two others, both included."""
+
+    low: int
+    high: int
+
+    def check(self, value: object) -> int:
+        """The number in a text. Raises Wrong where it is none, or lies elsewhere."""
+        given = scalars.whole(value)
+        if not self.low <= given <= self.high:
+            size = "small" if given < self.low else "large"
+            raise Wrong(f"{given} is too {size}", f"Write a number from {self.low} to {self.high}")
+        return given
+
+    def __get_pydantic_core_schema__(self, source: object, handler: Callable[[object], CoreSchema]) -> CoreSchema:
+        return core_schema.no_info_before_validator_function(self.check, handler(source))
+
+    def __get_pydantic_json_schema__(self, _schema: CoreSchema, _handler: object) -> dict[str, object]:
+        return self.json_schema
+
+    @property
+    def json_schema(self) -> dict[str, object]:
+        return {"type": "integer", "minimum": self.low, "maximum": self.high}
+
+
+ADDRESSES = Between(0, 65535)
+Address = Annotated[int, ADDRESSES]
+
+
 class Keys(BaseModel):
     """What every part of a file is: keys that are all known, values that never change."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-def _short_too(*types: str) -> ConfigDict:
-    """Have the JSON Schema allow a model's short form, one value of such a type, beside its mapping."""
+def _short_too(short: dict[str, object]) -> ConfigDict:
+    """Have the JSON Schema allow a model's short form, a single value, beside its mapping."""
 
     def allow(schema: dict[str, Any]) -> None:
         mapping = dict(schema)
         schema.clear()
-        schema["anyOf"] = [{"type": list(types)}, mapping]
+        schema["anyOf"] = [short, mapping]
 
     return ConfigDict(json_schema_extra=allow)
 
@@ -162,7 +194,7 @@ class BrokerKeys(Keys):
     """The MQTT broker that uplinks come from."""
 
     host: Text
-    port: Whole = Field(1883, ge=1, le=65535)
+    port: Annotated[int, Between(1, 65535)] = 1883
     version: Versions = Field("5", description="MQTT version")
     client: Name = Field("aggregator", description="client id; two services with the same one throw each other out")
     user: Text | None = None
@@ -213,7 +245,9 @@ class ListenerKeys(Keys):
     """Where plant software connects."""
 
     tcp: Listens = Field(description="Modbus TCP on this address and port")
-    clients: Whole = Field(64, ge=1, le=10000, description="connections at once; beyond that the longest idle one goes")
+    clients: Annotated[int, Between(1, 10000)] = Field(
+        64, description="connections at once; beyond that the longest idle one goes"
+    )
     idle: Duration = Field(600.0, description="a connection that says nothing for so long is closed")
 
 
@@ -274,7 +308,7 @@ ITEM_KINDS = ("field", "status_of", "age_of", "radio", "gateway", "flags", "text
 class ItemKeys(Keys):
     """One item of a layout: what it shows, and how that stands in registers."""
 
-    model_config = _short_too("string")
+    model_config = _short_too({"enum": list(SHORT_ITEMS)})
 
     show: Literal["status", "age", "counter"] | None = Field(None, description="a figure of the whole meter")
     field: Name | None = Field(None, description="a field's value")
@@ -282,7 +316,7 @@ class ItemKeys(Keys):
     age_of: Name | None = Field(None, description="a field's own age in seconds")
     radio: Literal["rssi", "snr", "spreading_factor"] | None = Field(None, description="how the node was last heard")
     gateway: Literal[FIGURE_NAMES] | None = Field(None, description="a figure of the gateway")  # type: ignore[valid-type]
-    flags: list[Literal[FLAG_NAMES]] | None = Field(None, max_length=16, description="flags, bit 0 first")  # type: ignore[valid-type]
+    flags: list[Literal[FLAG_NAMES]] | None = Field(None, min_length=1, max_length=16, description="flags, bit 0 first")  # type: ignore[valid-type]
     text: Literal["tag", "name", "area"] | None = Field(None, description="a text of the meter")
     constant: Text | None = Field(None, description="a number that never changes")
     scratch: Name | None = Field(None, description="a register to write and read back")
@@ -290,11 +324,11 @@ class ItemKeys(Keys):
     unit: Unit | None = Field(None, description="default: the field's own")
     scale: Number | None = Field(None, description="value = register * scale + offset")
     offset: Number | None = None
-    filler: Number | None = Field(None, description="register content for no value; default NaN, lowest or all ones")
+    filler: Exact | None = Field(None, description="register content for no value; default NaN, lowest or all ones")
     stale: Literal["hold", "filler", "refuse"] | None = Field(None, description="what a stale value shows")
     words: Orders | None = None
     bytes_: Orders | None = Field(None, alias="bytes")
-    length: Whole | None = Field(None, ge=1, le=64, description="registers of a text, two characters each")
+    length: Annotated[int, Between(1, 64)] | None = Field(None, description="registers of a text, two characters each")
     note: Text | None = Field(None, description="a word for the register list")
 
     @model_validator(mode="before")
@@ -326,14 +360,17 @@ def _coil(value: object) -> str:
     return given
 
 
+def _offset(value: object) -> int:
+    """The key of an item. Decimal only: `16` and `0x10` would be one offset under two keys."""
+    given = scalars.text(value)
+    if not given.isascii() or not given.isdigit():
+        raise Wrong(f"`{given}` is no offset", "Write decimal digits, counted from 0 at the start of the meter's block")
+    return ADDRESSES.check(given)
+
+
 Flag = Annotated[str, BeforeValidator(_flag), WithJsonSchema({"enum": list(BIT_ITEMS)})]
 Coil = Annotated[str, BeforeValidator(_coil), WithJsonSchema({"enum": [WHOLE_COIL]})]
-Offset = Annotated[
-    int,
-    BeforeValidator(scalars.whole),
-    Field(ge=0, le=65535),
-    WithJsonSchema({"type": ["string", "integer"], "pattern": "^[0-9]+$"}),
-]
+Offset = Annotated[int, BeforeValidator(_offset), WithJsonSchema({"type": "string", "pattern": "^[0-9]+$"})]
 
 
 class LayoutKeys(Keys):
@@ -348,8 +385,10 @@ class LayoutKeys(Keys):
 class RunKeys(Keys):
     """The addresses of a placement in one table."""
 
-    from_: Offset = Field(alias="from", description="PDU address of the first meter's block, counted from 0")
-    every: Whole | None = Field(None, ge=1, le=65536, description="addresses a meter; default: what the layout needs")
+    from_: Address = Field(alias="from", description="PDU address of the first meter's block, counted from 0")
+    every: Annotated[int, Between(1, 65536)] | None = Field(
+        None, description="addresses a meter; default: what the layout needs"
+    )
 
 
 class PlacementKeys(Keys):
@@ -366,12 +405,12 @@ class PlacementKeys(Keys):
 class BlockKeys(Keys):
     """Where a built-in block begins, table by table."""
 
-    model_config = _short_too("string", "integer")
+    model_config = _short_too(ADDRESSES.json_schema)
 
-    input: Offset | None = None
-    holding: Offset | None = None
-    discrete: Offset | None = None
-    coil: Offset | None = None
+    input: Address | None = None
+    holding: Address | None = None
+    discrete: Address | None = None
+    coil: Address | None = None
 
     @model_validator(mode="before")
     @classmethod
@@ -382,7 +421,7 @@ class BlockKeys(Keys):
 class DeviceKeys(Keys):
     """One virtual device."""
 
-    unit: Whole = Field(ge=1, le=247, description="unit id")
+    unit: Annotated[int, Between(1, 247)] = Field(description="unit id")
     words: Orders = Field("high-first", description="which register of a long value comes first")
     bytes_: Orders = Field("high-first", alias="bytes", description="which byte of a register comes first")
     answers_all_units: YesNo = False
@@ -413,7 +452,7 @@ class FieldKeys(Keys):
     unit: Unit = Field("", description="`-` for a plain number")
     label: Text | None = Field(None, description="what it is, in a few words")
     range: Range | None = Field(None, description="what the meter can measure")
-    decimals: Whole = Field(2, ge=0, le=9, description="for people; registers keep every digit")
+    decimals: Annotated[int, Between(0, 9)] = Field(2, description="for people; registers keep every digit")
     optional: YesNo = Field(False, description="some nodes never send it, and that is no fault")
     stale_after: Duration | None = Field(None, description="for a field that is sent more rarely than the others")
 
@@ -421,7 +460,7 @@ class FieldKeys(Keys):
 class DecodedKeys(Keys):
     """Where the network server's decoder puts a field."""
 
-    model_config = _short_too("string")
+    model_config = _short_too({"type": ["string", "number"]})
 
     at: FieldAt = Field(description="key, or JSON Pointer into the decoded object")
     unit: Unit | None = None
@@ -438,7 +477,7 @@ class BinaryItemKeys(Keys):
     """One value in a binary payload."""
 
     field: Name
-    at: Whole = Field(ge=0, le=255, description="byte it begins at, counted from 0")
+    at: Annotated[int, Between(0, 255)] = Field(description="byte it begins at, counted from 0")
     as_: BinaryTypes = Field(alias="as")
     order: Literal["big", "little"] | None = None
     bits: Bits | None = Field(None, description="a run of bits of the number: 3, or 0-3")
@@ -458,7 +497,7 @@ class ReadKeys(Keys):
     """One Modbus read that the node repeats to its meter."""
 
     function: Functions = "3"
-    from_: Offset = Field(alias="from", description="meter's PDU address of the first register")
+    from_: Address = Field(alias="from", description="meter's PDU address of the first register")
 
 
 class ResponseKeys(Keys):
@@ -471,7 +510,7 @@ class ResponseKeys(Keys):
 class ProfilePayloadKeys(Keys):
     """What a raw payload holds, by port."""
 
-    port: Whole | None = Field(None, ge=1, le=223, description="LoRaWAN port; left out: every other port")
+    port: Annotated[int, Between(1, 223)] | None = Field(None, description="LoRaWAN port; left out: every other port")
     binary: BinaryKeys | None = None
     modbus: ResponseKeys | None = None
 
@@ -486,7 +525,7 @@ class RegisterKeys(Keys):
 
     field: Name
     function: Functions | None = None
-    at: Offset = Field(description="PDU address, counted from 0")
+    at: Address = Field(description="PDU address, counted from 0")
     as_: RegisterTypes = Field("uint16", alias="as")
     bits: Bits | None = None
     words: Orders | None = None

@@ -16,6 +16,9 @@ DURATION = re.compile(r"([0-9]+(?:\.[0-9]+)?)\s*([a-z]+)")
 SECONDS = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 YES = ("yes", "true", "on")
 NO = ("no", "false", "off")
+LARGEST = 1e30  # beyond any quantity on a site; what comes of arithmetic with it stays finite
+MOST_DIGITS = 24  # more than any register holds; the interpreter itself refuses to convert a few thousand
+LONGEST_TIME = 36525 * 86400.0
 LISTENS = re.compile(r"(?P<host>\[[0-9a-fA-F:.]+\]|[^\s:]*):(?P<port>[0-9]+)")
 
 
@@ -49,6 +52,8 @@ def whole(value: object) -> int:
         if re.fullmatch(r"[+-]?0[0-9]+", given):
             raise Wrong(f"`{given}` begins with a zero", f"Write {given.lstrip('+-0') or '0'}")
         raise Wrong(f"`{given}` is no whole number", "Write digits only, or 0x and hexadecimal digits")
+    if len(given) > MOST_DIGITS:
+        raise Wrong("the number is too long", f"Write {MOST_DIGITS} digits at most")
     return int(given, 0)
 
 
@@ -63,9 +68,18 @@ def number(value: object) -> float:
         cure = "Write it with a decimal point" if "," in given else "Write a number like 0.1 or 25"
         raise Wrong(f"`{given}` is no number", cure)
     result = float(given)
-    if result in (float("inf"), float("-inf")):
-        raise Wrong(f"`{given}` is too large", "Write a smaller number")
+    if abs(result) > LARGEST:
+        raise Wrong("the number is too large", f"Write one below {LARGEST:g}")
     return result
+
+
+def exact(value: object) -> int | float:
+    """A number, whole where it is written so: a 64-bit register content loses digits as a float.
+
+    >>> exact("18446744073709551615"), exact("0x8000"), exact("-0.5")
+    (18446744073709551615, 32768, -0.5)
+    """
+    return whole(value) if WHOLE.fullmatch(text(value)) else number(value)
 
 
 def yes_or_no(value: object) -> bool:
@@ -88,8 +102,8 @@ def duration(value: object) -> float:
     if not parts or rest or any(unit not in SECONDS for _, unit in parts):
         raise Wrong(f"`{given}` is no length of time", "Write a number and a unit: 30 s, 15 min, 2 h or 7 d")
     seconds = sum(float(amount) * SECONDS[unit] for amount, unit in parts)
-    if seconds <= 0:
-        raise Wrong("the time is zero", "Write more than zero")
+    if not 0 < seconds <= LONGEST_TIME:
+        raise Wrong(f"`{given}` is {'too long' if seconds else 'no time at all'}", "Write from 1 ms to 36525 d")
     return seconds
 
 
@@ -108,10 +122,10 @@ def listens(value: object) -> tuple[str, int]:
     """A host and port to listen on: `0.0.0.0:502`, `127.0.0.1:5020`, `[::1]:502`."""
     given = text(value)
     match = LISTENS.fullmatch(given)
-    if not match or not 0 <= int(match["port"]) <= 65535:
+    if not match or len(match["port"]) > 5 or int(match["port"]) > 65535:
         raise Wrong(f"`{given}` is no address and port", "Write them as 0.0.0.0:502 (every network) or 127.0.0.1:5020")
     host = match["host"].strip("[]") or "0.0.0.0"  # noqa: S104 - every network, as written: `:502`
-    if re.fullmatch(r"[0-9.]+", host):
+    if match["host"].startswith("[") or re.fullmatch(r"[0-9.]+", host):
         try:
             ipaddress.ip_address(host)
         except ValueError:
@@ -122,7 +136,7 @@ def listens(value: object) -> tuple[str, int]:
 def bits(value: object) -> tuple[int, int]:
     """A run of bits, lowest first: `3` or `0-3`."""
     given = text(value)
-    match = re.fullmatch(r"([0-9]+)(?:\s*-\s*([0-9]+))?", given)
+    match = re.fullmatch(r"([0-9]{1,2})(?:\s*-\s*([0-9]{1,2}))?", given)
     if not match or (match[2] and int(match[2]) < int(match[1])) or int(match[2] or match[1]) > 63:
         raise Wrong(f"`{given}` is no run of bits", "Write one bit (3) or the lowest and the highest (0-3), 63 at most")
     return int(match[1]), int(match[2] or match[1])
