@@ -19,24 +19,18 @@ from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
 import typer
-from rich.console import Console
-from rich.live import Live
-from rich.table import Table as Grid
-from rich.text import Text
 
-from aggregator import __version__, logs
+from aggregator import __version__, logs, terminal
 from aggregator.clock import Clock
 from aggregator.config import Configuration, load
 from aggregator.config.files import FILES
 from aggregator.config.schema import schema_text, write_schemas
 from aggregator.core.address_map import Device
 from aggregator.core.errors import AggregatorError, ConfigurationError
-from aggregator.core.reading import Grade, Value
 from aggregator.poller import Line, Poller, lines
 from aggregator.register_list import RegisterList
 
 FILES_WRONG, OUTSIDE = 1, 3
-NO_TERMINAL = 220  # columns of a table that goes into a file or a pipe
 app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
@@ -47,8 +41,6 @@ app = typer.Typer(
 )
 Folder = Annotated[Path, typer.Argument(help="the site's folder", metavar="SITE")]
 Unit = Annotated[int | None, typer.Option("--unit", help="unit id; default: the first device of map.yaml")]
-out = Console(highlight=False)
-err = Console(stderr=True, highlight=False)
 
 
 def main() -> None:
@@ -161,9 +153,6 @@ class ListForm(StrEnum):
     JSON = "json"
 
 
-SHOWN = ("unit id", "table", "PDU address", "data number", "type", "scale", "unit", "tag", "item", "note")
-
-
 @app.command("map")
 def show_map(
     site: Folder = Path("config"),
@@ -177,7 +166,7 @@ def show_map(
         _device(configuration, unit)
     listed = RegisterList.of(configuration.declared, unit)
     if form is ListForm.TABLE and output is None:
-        _print_list(listed)
+        terminal.print_list(listed)
         return
     texts = {
         ListForm.TABLE: listed.markdown,
@@ -187,16 +176,6 @@ def show_map(
         ListForm.JSON: listed.json,
     }
     _write(texts[form](), output)
-
-
-def _print_list(listed: RegisterList) -> None:
-    grid = Grid(title=f"{listed.site}, map fingerprint {listed.fingerprint:08x}", box=None, pad_edge=False)
-    for column in SHOWN:
-        right = column in ("PDU address", "data number")
-        grid.add_column(column, justify="right" if right else "left", no_wrap=column != "note", overflow="fold")
-    for row in listed.rows:
-        grid.add_row(*(Text(row[column]) for column in SHOWN))
-    _print_grid(grid)
 
 
 def _write(text: str, output: Path | None) -> None:
@@ -245,80 +224,28 @@ def _poll(configuration: Configuration, poller: Poller, tags: list[str], watch: 
     def once() -> list[Line]:
         return lines(poller.poll(tags))
 
-    if as_json or not out.is_terminal or watch is None:
-        while True:
-            _print_lines(configuration, once(), as_json=as_json)
-            if watch is None:
-                return
-            time.sleep(watch)
-    with Live(reading_grid(configuration, once()), console=out, refresh_per_second=4) as live:
-        while True:
-            time.sleep(watch)
-            live.update(reading_grid(configuration, once()))
-
-
-def _print_lines(configuration: Configuration, polled: list[Line], *, as_json: bool) -> None:
     if as_json:
-        for line in polled:
-            facts = {
-                "tag": line.tag,
-                "field": line.item,
-                "value": line.value,
-                "unit": line.unit,
-                "quality": line.quality,
-                "age": line.age,
-            }
-            typer.echo(json.dumps(facts, ensure_ascii=False))
-        return
-    _print_grid(reading_grid(configuration, polled))
+        _print_json(once())
+        while watch is not None:
+            time.sleep(watch)
+            _print_json(once())
+    elif watch is None:
+        terminal.print_lines(configuration, once())
+    else:
+        terminal.watch_lines(configuration, once, watch)
 
 
-def _print_grid(grid: Grid) -> None:
-    """A table as wide as the terminal, or as wide as it likes where nobody looks."""
-    (out if out.is_terminal else Console(width=NO_TERMINAL, highlight=False)).print(grid)
-
-
-def reading_grid(configuration: Configuration, polled: list[Line]) -> Grid:
-    """The fields of every meter as a table for a terminal."""
-    decimals = {
-        (meter.tag, field.name): field.decimals
-        for meter in configuration.declared.meters
-        for field in meter.profile.fields
-    }
-    grid = Grid(box=None, pad_edge=False)
-    for column in ("tag", "field", "value", "unit", "quality", "age"):
-        grid.add_column(column, justify="right" if column in ("value", "age") else "left", no_wrap=True)
-    before = ""
+def _print_json(polled: list[Line]) -> None:
     for line in polled:
-        style = "" if line.status is not None and line.status & 3 == Grade.GOOD and line.refused is None else "bold"
-        grid.add_row(
-            Text(line.tag if line.tag != before else ""),
-            Text(line.item),
-            Text(value_text(line.value, decimals.get((line.tag, line.item), 2))),
-            Text(line.unit),
-            Text(line.quality, style=style),
-            Text(age_text(line.age)),
-        )
-        before = line.tag
-    return grid
-
-
-def value_text(value: Value | None, decimals: int) -> str:
-    """A value as people read it; a dash where there is none."""
-    if value is None:
-        return "-"
-    return value if isinstance(value, str) else f"{value:.{decimals}f}"
-
-
-def age_text(seconds: int | None) -> str:
-    """An age as people read it: `40 s`, `12 min`, `3 h 05 min`."""
-    if seconds is None:
-        return "never"
-    if seconds < 120:
-        return f"{seconds} s"
-    if seconds < 7200:
-        return f"{seconds // 60} min"
-    return f"{seconds // 3600} h {seconds % 3600 // 60:02d} min"
+        facts = {
+            "tag": line.tag,
+            "field": line.item,
+            "value": line.value,
+            "unit": line.unit,
+            "quality": line.quality,
+            "age": line.age,
+        }
+        typer.echo(json.dumps(facts, ensure_ascii=False))
 
 
 def _device(configuration: Configuration, unit: int | None) -> Device:

@@ -13,7 +13,7 @@ from pymodbus.exceptions import ModbusException
 
 from aggregator.core.address_map import Device, Entry, Read, Shows, Table, poll_plan
 from aggregator.core.errors import AggregatorError
-from aggregator.core.reading import Grade, Value, reasons_in
+from aggregator.core.reading import Value, quality_words
 
 
 class NotAnswered(AggregatorError):
@@ -48,11 +48,7 @@ class Line:
             return f"refused (exception {self.refused:02X})"
         if self.status is None:
             return "no status mapped"
-        if self.status & 3 == 0:
-            return "no meter here"
-        reasons = [(reason.name or "").lower().replace("_", " ") for reason in reasons_in(self.status)]
-        grade = Grade(self.status & 3).name.lower()
-        return f"{grade}: {', '.join(reasons)}" if reasons else grade
+        return "no meter here" if self.status & 3 == 0 else quality_words(self.status & ~3)
 
 
 class Poller:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from aggregator.core.address_map import Device, Entry, Shows, Table, WhenStale, fingerprint
 from aggregator.core.image import FLAGS
-from aggregator.core.reading import GOOD_ALL_THE_SAME, REASON_WORDS, Grade, Reason, grade_of
+from aggregator.core.reading import GOOD_ALL_THE_SAME, REASON_WORDS, Grade, Reason, grade_of, reason_word
 from aggregator.core.site import Declared
 
 COLUMNS = (
@@ -139,7 +139,7 @@ def status_bits() -> Iterator[tuple[str, str, str, str]]:
         grade = "uncertain" if reason is Reason.CLAMPED else grade
         yield (
             str(int(reason).bit_length() - 1),
-            reason.name.lower().replace("_", " ") if reason.name else "",
+            reason_word(reason),
             words,
             grade,
         )

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from aggregator.config.document import Document, Steps
-from aggregator.config.files import SPARE, DeviceKeys, MapKeys, PlacementKeys, RunKeys
+from aggregator.config.files import DeviceKeys, MapKeys, PlacementKeys, RunKeys
 from aggregator.config.findings import Findings, near
 from aggregator.config.layouts import LayoutBuilder, Orders
+from aggregator.config.values import SPARE
 from aggregator.core import gateway
 from aggregator.core.address_map import Block, Device, Layout, Table, block_problems, shadow_problems
 from aggregator.core.encoding import Order

@@ -5,132 +5,39 @@ The descriptions here are the ones an editor shows through the JSON Schemas (`ag
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
-from pydantic_core import CoreSchema, core_schema
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from aggregator.config import scalars
 from aggregator.config.scalars import Wrong
-from aggregator.config.units import unit
+from aggregator.config.values import (
+    ADDRESSES,
+    BIT_ITEMS,
+    Address,
+    At,
+    Between,
+    Bits,
+    Coil,
+    Duration,
+    Exact,
+    FieldAt,
+    Flag,
+    Functions,
+    Listens,
+    Name,
+    Node,
+    Number,
+    Offset,
+    Orders,
+    Range,
+    Tag,
+    Text,
+    Topic,
+    Unit,
+    Versions,
+    YesNo,
+)
 from aggregator.core.gateway import FIGURE_NAMES
-from aggregator.core.image import FLAG_NAMES
-from aggregator.core.pointer import Pointer
-from aggregator.core.topic import problem_with
-
-SPARE = "spare"
-
-
-def _pointer(value: object) -> str:
-    given = value if value == "" else scalars.text(value)
-    assert isinstance(given, str)
-    try:
-        return Pointer(given).text
-    except ValueError:
-        raise Wrong(f"`{given}` is no JSON Pointer (RFC 6901)", f"Begin it with a slash: /{given}") from None
-
-
-def _field_pointer(value: object) -> str:
-    """A pointer into the decoded object; a bare key stands for the pointer to it."""
-    given = scalars.text(value)
-    return _pointer(given if given.startswith("/") else "/" + given.replace("~", "~0").replace("/", "~1"))
-
-
-def _topic(value: object) -> str:
-    given = scalars.text(value)
-    wrong = problem_with(given)
-    if wrong:
-        raise Wrong(
-            f"the topic filter `{given}` {wrong}", "Write levels between slashes, + for one level, # for the rest"
-        )
-    return given
-
-
-def _range(value: object) -> str:
-    given = scalars.text(value)
-    if given.count("..") != 1:
-        raise Wrong(f"`{given}` is no range", "Write the lowest and the highest value: 0 .. 650")
-    return given
-
-
-def _name(value: object) -> str:
-    given = scalars.text(value)
-    if any(character.isspace() or character in ",;\"'" for character in given):
-        raise Wrong(
-            f"`{given}` has a blank, comma or quote in it", "Write a name without them, for instance with dashes"
-        )
-    return given
-
-
-def _tag(value: object) -> str:
-    given = _name(value)
-    if given == SPARE:
-        raise Wrong("`spare` is no tag", "It keeps a slot free in map.yaml; give the meter another tag")
-    return given
-
-
-# An editor reads `101` as a number and `0` as one too, where the files here are taken as text: both are let pass.
-WRITTEN = WithJsonSchema({"type": ["string", "number"]})
-Text = Annotated[str, BeforeValidator(scalars.text), WRITTEN]
-Name = Annotated[str, BeforeValidator(_name), WRITTEN]
-Tag = Annotated[str, BeforeValidator(_tag), WRITTEN]
-Number = Annotated[float, BeforeValidator(scalars.number), WithJsonSchema({"type": "number"})]
-Exact = Annotated[int | float, BeforeValidator(scalars.exact), WithJsonSchema({"type": ["number", "string"]})]
-YesNo = Annotated[bool, BeforeValidator(scalars.yes_or_no), WithJsonSchema({"enum": ["yes", "no", True, False]})]
-Duration = Annotated[
-    float, BeforeValidator(scalars.duration), WithJsonSchema({"type": "string", "examples": ["30 s", "15 min", "2 h"]})
-]
-Node = Annotated[
-    str,
-    BeforeValidator(scalars.node),
-    WithJsonSchema({"type": ["string", "integer"], "examples": ["70b3d57ed0000101"]}),
-]
-At = Annotated[str, BeforeValidator(_pointer), WithJsonSchema({"type": "string", "pattern": "^(/.*)?$"})]
-FieldAt = Annotated[str, BeforeValidator(_field_pointer), WithJsonSchema({"type": "string"})]
-Topic = Annotated[str, BeforeValidator(_topic), WithJsonSchema({"type": "string"})]
-Unit = Annotated[str, BeforeValidator(unit), WithJsonSchema({"type": "string", "examples": ["m3/h", "mbar", "%LEL"]})]
-Range = Annotated[
-    str, BeforeValidator(_range), WithJsonSchema({"type": "string", "examples": ["0 .. 650", "-20 .. 60 °C"]})
-]
-Listens = Annotated[
-    tuple[str, int], BeforeValidator(scalars.listens), WithJsonSchema({"type": "string", "examples": ["0.0.0.0:502"]})
-]
-Bits = Annotated[tuple[int, int], BeforeValidator(scalars.bits), WithJsonSchema({"type": ["string", "integer"]})]
-Orders = Literal["high-first", "low-first"]
-Functions = Annotated[Literal["3", "4"], WithJsonSchema({"enum": [3, 4, "3", "4"]})]
-Versions = Annotated[Literal["5", "3.1.1"], WithJsonSchema({"enum": [5, "5", "3.1.1"]})]
-
-
-@dataclass(frozen=True, slots=True)
-class Between:
-    """Marks a whole number that must lie between two others, both included."""
-
-    low: int
-    high: int
-
-    def check(self, value: object) -> int:
-        """The number in a text. Raises Wrong where it is none, or lies elsewhere."""
-        given = scalars.whole(value)
-        if not self.low <= given <= self.high:
-            size = "small" if given < self.low else "large"
-            raise Wrong(f"{given} is too {size}", f"Write a number from {self.low} to {self.high}")
-        return given
-
-    def __get_pydantic_core_schema__(self, source: object, handler: Callable[[object], CoreSchema]) -> CoreSchema:
-        return core_schema.no_info_before_validator_function(self.check, handler(source))
-
-    def __get_pydantic_json_schema__(self, _schema: CoreSchema, _handler: object) -> dict[str, object]:
-        return self.json_schema
-
-    @property
-    def json_schema(self) -> dict[str, object]:
-        return {"type": "integer", "minimum": self.low, "maximum": self.high}
-
-
-ADDRESSES = Between(0, 65535)
-Address = Annotated[int, ADDRESSES]
 
 
 class Keys(BaseModel):
@@ -151,10 +58,11 @@ def _short_too(short: dict[str, object]) -> ConfigDict:
 
 
 def _one_of(model: Keys, names: tuple[str, ...], what: str) -> None:
-    given = [name for name in names if getattr(model, name) is not None]
-    if len(given) != 1:
-        listed = ", ".join(f"`{name}`" for name in names)
-        raise Wrong(f"{what} has {'both ' + ' and '.join(given) if given else 'none'} of {listed}", "Give exactly one")
+    given = [f"`{name}`" for name in names if getattr(model, name) is not None]
+    if len(given) > 1:
+        raise Wrong(f"{what} has {' and '.join(given)}", "Keep one of them")
+    if not given:
+        raise Wrong(f"{what} says nothing of what it holds", f"Give one of {', '.join(f'`{name}`' for name in names)}")
 
 
 # site.yaml
@@ -300,8 +208,6 @@ class MetersKeys(Keys):
 
 ItemTypes = Literal["int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64", "text"]
 SHORT_ITEMS = ("status", "age", "counter")
-BIT_ITEMS = FLAG_NAMES
-WHOLE_COIL = "under_test"
 ITEM_KINDS = ("field", "status_of", "age_of", "radio", "gateway", "flags", "text", "constant", "scratch", "show")
 
 
@@ -316,7 +222,7 @@ class ItemKeys(Keys):
     age_of: Name | None = Field(None, description="a field's own age in seconds")
     radio: Literal["rssi", "snr", "spreading_factor"] | None = Field(None, description="how the node was last heard")
     gateway: Literal[FIGURE_NAMES] | None = Field(None, description="a figure of the gateway")  # type: ignore[valid-type]
-    flags: list[Literal[FLAG_NAMES]] | None = Field(None, min_length=1, max_length=16, description="flags, bit 0 first")  # type: ignore[valid-type]
+    flags: list[Literal[BIT_ITEMS]] | None = Field(None, min_length=1, max_length=16, description="flags, bit 0 first")  # type: ignore[valid-type]
     text: Literal["tag", "name", "area"] | None = Field(None, description="a text of the meter")
     constant: Text | None = Field(None, description="a number that never changes")
     scratch: Name | None = Field(None, description="a register to write and read back")
@@ -344,33 +250,6 @@ class ItemKeys(Keys):
     def _shows_one_thing(self) -> ItemKeys:
         _one_of(self, ITEM_KINDS, "the item")
         return self
-
-
-def _flag(value: object) -> str:
-    given = scalars.text(value)
-    if given not in BIT_ITEMS:
-        raise Wrong(f"`{given}` is no flag", f"Write one of {', '.join(BIT_ITEMS)}")
-    return given
-
-
-def _coil(value: object) -> str:
-    given = scalars.text(value)
-    if given != WHOLE_COIL:
-        raise Wrong(f"`{given}` is no coil item", f"Write {WHOLE_COIL}")
-    return given
-
-
-def _offset(value: object) -> int:
-    """The key of an item. Decimal only: `16` and `0x10` would be one offset under two keys."""
-    given = scalars.text(value)
-    if not given.isascii() or not given.isdigit():
-        raise Wrong(f"`{given}` is no offset", "Write decimal digits, counted from 0 at the start of the meter's block")
-    return ADDRESSES.check(given)
-
-
-Flag = Annotated[str, BeforeValidator(_flag), WithJsonSchema({"enum": list(BIT_ITEMS)})]
-Coil = Annotated[str, BeforeValidator(_coil), WithJsonSchema({"enum": [WHOLE_COIL]})]
-Offset = Annotated[int, BeforeValidator(_offset), WithJsonSchema({"type": "string", "pattern": "^[0-9]+$"})]
 
 
 class LayoutKeys(Keys):

@@ -107,6 +107,22 @@ def reasons_in(word: int) -> list[Reason]:
     return [reason for reason in REASON_WORDS if word & reason]
 
 
+def quality_words(reasons: int) -> str:
+    """Grade and reasons as people read them.
+
+    >>> quality_words(Reason.STALE | Reason.OUT_OF_RANGE)
+    'uncertain: stale, out of range'
+    """
+    words = [reason_word(reason) for reason in reasons_in(reasons)]
+    grade = grade_of(reasons).name.lower()
+    return f"{grade}: {', '.join(words)}" if words else grade
+
+
+def reason_word(reason: Reason) -> str:
+    """A reason's name as people read it: `out of range`."""
+    return (reason.name or "").lower().replace("_", " ")
+
+
 class Times(NamedTuple):
     """When a reading was taken, all in seconds.
 

@@ -271,9 +271,10 @@ class Site:
             case "version":
                 return __version__
             case _:
-                return self._count(name)
+                return self.count(name)
 
-    def _count(self, name: str) -> int:
+    def count(self, name: str) -> int:
+        """A figure of the gateway block that counts meters or uplinks."""
         match name:
             case "meters_total":
                 return len(self.states)

@@ -1,0 +1,180 @@
+"""What people see on a terminal: tables of registers, of polled values and of a running site.
+
+On a terminal tables fit its width and can be live; in a pipe or a file they are plain text as wide as they need.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.table import Table as Grid
+from rich.text import Text
+
+from aggregator.config import Configuration
+from aggregator.core.address_map import Device, Table
+from aggregator.core.meter import MeterState
+from aggregator.core.reading import Grade, Now, Value, quality_words
+from aggregator.core.site import Site
+from aggregator.poller import Line
+from aggregator.register_list import RegisterList
+
+WIDE = 220  # columns of a table that goes into a pipe or a file
+SHOWN = ("unit id", "table", "PDU address", "data number", "type", "scale", "unit", "tag", "item", "note")
+HEAD_ROWS = 9  # of a live site table: what stands above and below the meters
+TURN_AFTER = 6.0  # s that one page of a site too long for the terminal is shown
+
+out = Console(highlight=False)
+
+
+def print_list(listed: RegisterList) -> None:
+    """The register list, its most needed columns."""
+    out.print(f"{listed.site}, map fingerprint {listed.fingerprint:08x}")
+    grid = Grid(box=None, pad_edge=False)
+    for column in SHOWN:
+        right = column in ("PDU address", "data number")
+        grid.add_column(column, justify="right" if right else "left", no_wrap=column != "note", overflow="fold")
+    for row in listed.rows:
+        grid.add_row(*(Text(row[column]) for column in SHOWN))
+    _print(grid)
+
+
+def print_lines(configuration: Configuration, polled: Sequence[Line]) -> None:
+    """Polled values, once."""
+    _print(_line_grid(configuration, polled))
+
+
+def watch_lines(configuration: Configuration, poll: Callable[[], Sequence[Line]], every: float) -> None:
+    """Polled values again and again, in place on a terminal, one table after the other elsewhere."""
+    if not out.is_terminal:
+        while True:
+            print_lines(configuration, poll())
+            time.sleep(every)
+    with Live(_line_grid(configuration, poll()), console=out, auto_refresh=False) as live:
+        while True:
+            time.sleep(every)
+            live.update(_line_grid(configuration, poll()), refresh=True)
+
+
+def _print(grid: Grid) -> None:
+    (out if out.is_terminal else Console(width=WIDE, highlight=False)).print(grid)
+
+
+def _line_grid(configuration: Configuration, polled: Sequence[Line]) -> Grid:
+    decimals = {
+        (meter.tag, field.name): field.decimals
+        for meter in configuration.declared.meters
+        for field in meter.profile.fields
+    }
+    grid = Grid(box=None, pad_edge=False)
+    for column in ("tag", "field", "value", "unit", "quality", "age"):
+        grid.add_column(column, justify="right" if column in ("value", "age") else "left", no_wrap=True)
+    before = ""
+    for line in polled:
+        good = line.refused is None and line.status is not None and line.status & 3 == Grade.GOOD
+        grid.add_row(
+            Text(line.tag if line.tag != before else ""),
+            Text(line.item),
+            Text(value_text(line.value, decimals.get((line.tag, line.item), 2))),
+            Text(line.unit),
+            Text(line.quality, style="" if good else "bold"),
+            Text(age_text(line.age)),
+        )
+        before = line.tag
+    return grid
+
+
+def value_text(value: Value | None, decimals: int) -> str:
+    """A value as people read it; a dash where there is none."""
+    if value is None:
+        return "-"
+    return value if isinstance(value, str) else f"{value:.{decimals}f}"
+
+
+def age_text(seconds: float | None) -> str:
+    """An age as people read it: `40 s`, `12 min`, `3 h 05 min`."""
+    if seconds is None:
+        return "never"
+    whole = int(seconds)
+    if whole < 120:
+        return f"{whole} s"
+    if whole < 7200:
+        return f"{whole // 60} min"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
+class SiteTable:
+    """A running site as a table, one line a meter, with the address of its block in the first device."""
+
+    def __init__(self, site: Site, headline: Sequence[str]) -> None:
+        self.site = site
+        self.headline = headline
+        self._addresses = _block_addresses(site.declared.devices[0])
+
+    def page(self, number: int, rows: int, now: Now) -> Group:
+        """One page of at most `rows` meters, with the headline and the counts around it."""
+        states = list(self.site.states.values())
+        pages = max(1, -(-len(states) // rows))
+        begin = number % pages * rows
+        grid = Grid(box=None, pad_edge=False)
+        for column in ("tag", "name", "readings", "quality", "age", "input register"):
+            right = column in ("age", "input register")
+            grid.add_column(column, justify="right" if right else "left", no_wrap=True)
+        for state in states[begin : begin + rows]:
+            good = state.grade is Grade.GOOD
+            grid.add_row(
+                Text(state.meter.tag),
+                Text(state.meter.name),
+                Text(readings_text(state)),
+                Text(quality_words(state.reasons), style="" if good else "bold"),
+                Text(age_text(state.age(now.monotonic))),
+                Text(self._addresses.get(state.meter.tag, "")),
+            )
+        turning = f"   page {number % pages + 1} of {pages}" if pages > 1 else ""
+        return Group(*(Text(line) for line in self.headline), Text(""), grid, Text(""), Text(self.counts() + turning))
+
+    def counts(self) -> str:
+        """The site in one line."""
+        counts, figure = self.site.counts, self.site.count
+        return (
+            f"{figure('meters_good')} good, {figure('meters_uncertain')} uncertain, {figure('meters_bad')} bad of "
+            f"{figure('meters_total')} meters; uplinks: {counts.accepted} taken, {counts.duplicate} doubled, "
+            f"{counts.late} late, {counts.rejected.total()} refused, {figure('uplinks_lost')} lost"
+        )
+
+    @contextmanager
+    def live(self) -> Iterator[Callable[[Now], None]]:
+        """Keeps the table on a terminal; call what it yields to bring it up to date."""
+        with Live(console=out, auto_refresh=False, transient=False) as live:
+
+            def update(now: Now) -> None:
+                rows = max(3, out.height - HEAD_ROWS - len(self.headline) + 4)
+                live.update(self.page(int(time.monotonic() / TURN_AFTER), rows, now), refresh=True)
+
+            yield update
+
+    def print_once(self, now: Now) -> None:
+        """The whole table as plain text."""
+        Console(width=WIDE, highlight=False).print(self.page(0, len(self.site.states), now))
+
+
+def readings_text(state: MeterState) -> str:
+    """All values of a meter that have been seen, with their units."""
+    pairs = zip(state.meter.profile.fields, state.readings, strict=True)
+    return "  ".join(
+        f"{value_text(reading.value, field.decimals)} {field.unit}".strip()
+        for field, reading in pairs
+        if reading.times is not None
+    )
+
+
+def _block_addresses(device: Device) -> dict[str, str]:
+    """Where each meter's first block of input registers begins."""
+    addresses: dict[str, str] = {}
+    for block in device.in_table(Table.INPUT):
+        if block.tag is not None:
+            addresses.setdefault(block.tag, str(block.start))
+    return addresses
