@@ -1,0 +1,162 @@
+"""What may stand behind a key: text converted to what the models hold, with the JSON Schema an editor checks it by."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, WithJsonSchema
+from pydantic_core import CoreSchema, core_schema
+
+from aggregator.config import scalars
+from aggregator.config.scalars import Wrong
+from aggregator.config.units import unit
+from aggregator.core.image import FLAG_NAMES
+from aggregator.core.pointer import Pointer
+from aggregator.core.topic import problem_with
+
+BIT_ITEMS = FLAG_NAMES
+WHOLE_COIL = "under_test"
+SPARE = "spare"
+
+
+def _pointer(value: object) -> str:
+    given = value if value == "" else scalars.text(value)
+    assert isinstance(given, str)
+    try:
+        return Pointer(given).text
+    except ValueError:
+        begins = given.startswith("/")
+        cure = "Inside a key write ~0 for ~ and ~1 for /" if begins else f"Begin it with a slash: /{given}"
+        raise Wrong(f"`{given}` is no JSON Pointer (RFC 6901)", cure) from None
+
+
+def _field_pointer(value: object) -> str:
+    """A pointer into the decoded object; a bare key stands for the pointer to it."""
+    given = scalars.text(value)
+    return _pointer(given if given.startswith("/") else "/" + given.replace("~", "~0").replace("/", "~1"))
+
+
+def _topic(value: object) -> str:
+    given = scalars.text(value)
+    wrong = problem_with(given)
+    if wrong:
+        raise Wrong(
+            f"the topic filter `{given}` {wrong}", "Write levels between slashes, + for one level, # for the rest"
+        )
+    return given
+
+
+def _range(value: object) -> str:
+    given = scalars.text(value)
+    if given.count("..") != 1:
+        raise Wrong(f"`{given}` is no range", "Write the lowest and the highest value: 0 .. 650")
+    return given
+
+
+def _name(value: object) -> str:
+    given = scalars.text(value)
+    if any(character.isspace() or character in ",;\"'" for character in given):
+        raise Wrong(
+            f"`{given}` has a blank, comma or quote in it", "Write a name without them, for instance with dashes"
+        )
+    return given
+
+
+def _tag(value: object) -> str:
+    given = _name(value)
+    if given == SPARE:
+        raise Wrong("`spare` is no tag", "It keeps a slot free in map.yaml; give the meter another tag")
+    return given
+
+
+# An editor reads `101` as a number and `0` as one too, where the files here are taken as text: both are let pass.
+WRITTEN = WithJsonSchema({"type": ["string", "number"]})
+Text = Annotated[str, BeforeValidator(scalars.text), WRITTEN]
+Name = Annotated[str, BeforeValidator(_name), WRITTEN]
+Tag = Annotated[str, BeforeValidator(_tag), WRITTEN]
+Number = Annotated[float, BeforeValidator(scalars.number), WithJsonSchema({"type": "number"})]
+Exact = Annotated[int | float, BeforeValidator(scalars.exact), WithJsonSchema({"type": ["number", "string"]})]
+YesNo = Annotated[bool, BeforeValidator(scalars.yes_or_no), WithJsonSchema({"enum": ["yes", "no", True, False]})]
+Duration = Annotated[
+    float, BeforeValidator(scalars.duration), WithJsonSchema({"type": "string", "examples": ["30 s", "15 min", "2 h"]})
+]
+Node = Annotated[
+    str,
+    BeforeValidator(scalars.node),
+    WithJsonSchema({"type": ["string", "integer"], "examples": ["70b3d57ed0000101"]}),
+]
+At = Annotated[str, BeforeValidator(_pointer), WithJsonSchema({"type": "string", "pattern": "^(/.*)?$"})]
+FieldAt = Annotated[str, BeforeValidator(_field_pointer), WithJsonSchema({"type": "string"})]
+Topic = Annotated[str, BeforeValidator(_topic), WithJsonSchema({"type": "string"})]
+Unit = Annotated[
+    str, BeforeValidator(unit), WithJsonSchema({"type": ["string", "number"], "examples": ["m3/h", "mbar", "%LEL"]})
+]
+Range = Annotated[
+    str, BeforeValidator(_range), WithJsonSchema({"type": "string", "examples": ["0 .. 650", "-20 .. 60 °C"]})
+]
+Listens = Annotated[
+    tuple[str, int], BeforeValidator(scalars.listens), WithJsonSchema({"type": "string", "examples": ["0.0.0.0:502"]})
+]
+Bits = Annotated[tuple[int, int], BeforeValidator(scalars.bits), WithJsonSchema({"type": ["string", "integer"]})]
+Orders = Literal["high-first", "low-first"]
+Functions = Annotated[Literal["3", "4"], WithJsonSchema({"enum": [3, 4, "3", "4"]})]
+Versions = Annotated[Literal["5", "3.1.1"], WithJsonSchema({"enum": [5, "5", "3.1.1"]})]
+
+
+@dataclass(frozen=True, slots=True)
+class Between:
+    """Marks a whole number that must lie between two others, both included."""
+
+    low: int
+    high: int
+
+    def check(self, value: object) -> int:
+        """The number in a text. Raises Wrong where it is none, or lies elsewhere."""
+        given = scalars.whole(value)
+        if not self.low <= given <= self.high:
+            size = "small" if given < self.low else "large"
+            raise Wrong(f"{given} is too {size}", f"Write a number from {self.low} to {self.high}")
+        return given
+
+    def __get_pydantic_core_schema__(self, source: object, handler: Callable[[object], CoreSchema]) -> CoreSchema:
+        return core_schema.no_info_before_validator_function(self.check, handler(source))
+
+    def __get_pydantic_json_schema__(self, _schema: CoreSchema, _handler: object) -> dict[str, object]:
+        return self.json_schema
+
+    @property
+    def json_schema(self) -> dict[str, object]:
+        return {"type": "integer", "minimum": self.low, "maximum": self.high}
+
+
+ADDRESSES = Between(0, 65535)
+Address = Annotated[int, ADDRESSES]
+
+
+def _flag(value: object) -> str:
+    given = scalars.text(value)
+    if given not in BIT_ITEMS:
+        raise Wrong(f"`{given}` is no flag", f"Write one of {', '.join(BIT_ITEMS)}")
+    return given
+
+
+def _coil(value: object) -> str:
+    given = scalars.text(value)
+    if given != WHOLE_COIL:
+        raise Wrong(f"`{given}` is no coil item", f"Write {WHOLE_COIL}")
+    return given
+
+
+def _offset(value: object) -> int:
+    """The key of an item. Decimal only: `16` and `0x10` would be one offset under two keys."""
+    given = scalars.text(value)
+    if not given.isascii() or not given.isdigit():
+        raise Wrong(f"`{given}` is no offset", "Write decimal digits, counted from 0 at the start of the meter's block")
+    return ADDRESSES.check(given)
+
+
+Flag = Annotated[str, BeforeValidator(_flag), WithJsonSchema({"enum": list(BIT_ITEMS)})]
+Coil = Annotated[str, BeforeValidator(_coil), WithJsonSchema({"enum": [WHOLE_COIL]})]
+Offset = Annotated[int, BeforeValidator(_offset), WithJsonSchema({"type": "string", "pattern": "^[0-9]+$"})]
