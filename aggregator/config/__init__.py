@@ -41,8 +41,8 @@ def load(folder: Path) -> Configuration:
     # What refers to a part that cannot be read is not wrong itself: such follow-ups would bury the cause.
     if profiles is not None and meters is not None:
         built = build_meters(*meters, profiles, findings)
-        if map_ is not None and len(built) == len(meters[0].meters):
-            devices = build_devices(*map_, built, findings)
+        if map_ is not None:
+            devices = build_devices(*map_, {each.tag: built.get(each.tag) for each in meters[0].meters}, findings)
             if site is not None and not findings.problems:
                 keys, file = site
                 envelopes = tuple(
@@ -54,6 +54,8 @@ def load(folder: Path) -> Configuration:
 
 def _profiles(folder: Path, findings: Findings) -> dict[str, Profile] | None:
     """Every profile by its name, None where one cannot be read."""
+    for path in sorted(folder.glob("*.yml")):
+        findings.wrong(Place(str(path)), "files end in .yaml here, and this one is not read", "Rename it")
     parts = [_part(ProfileKeys, path, findings) for path in sorted(folder.glob("*.yaml"))]
     if not parts:
         findings.wrong(Place(str(folder)), "there are no profiles", "Add one file a meter model")

@@ -15,12 +15,14 @@ from aggregator.core.encoding import Order
 from aggregator.core.meter import Meter
 
 
-def build_devices(keys: MapKeys, file: Document, meters: Mapping[str, Meter], findings: Findings) -> tuple[Device, ...]:
-    """Every virtual device of map.yaml."""
+def build_devices(
+    keys: MapKeys, file: Document, meters: Mapping[str, Meter | None], findings: Findings
+) -> tuple[Device, ...]:
+    """Every virtual device of map.yaml. A meter that could not be built (None) still takes its addresses."""
     layouts = LayoutBuilder(keys.layouts, file, findings)
     devices: dict[int, Device] = {}
     for at, each in enumerate(keys.devices):
-        place = file.place("devices", at)
+        place = file.place("devices", at, "unit")
         if each.unit in devices:
             what = f"unit {each.unit} stands in {devices[each.unit].place.short} too"
             findings.wrong(place, what, "Give one of them another unit id")
@@ -42,7 +44,7 @@ class Placer:
         file: Document,
         steps: Steps,
         layouts: LayoutBuilder,
-        meters: Mapping[str, Meter],
+        meters: Mapping[str, Meter | None],
         findings: Findings,
     ) -> None:
         self.keys = keys
@@ -67,7 +69,7 @@ class Placer:
             start: int | None = getattr(where, table.key, None)
             if start is None:
                 continue
-            place = self.file.place(*self.steps, key)
+            place = self.file.place(*self.steps, key, table.key)
             if table not in sizes:
                 self.findings.wrong(place, f"the {layout.name} has no {table.words}s", "Leave that table out")
                 continue
@@ -80,20 +82,18 @@ class Placer:
             return
         runs: dict[Table, RunKeys] = {table: run for table in Table if (run := getattr(keys, table.key)) is not None}
         self._check_runs(keys, runs, steps)
+        every = {table: run.every or self.layouts.size(keys.layout, table) or 1 for table, run in runs.items()}
+        empty = Layout(keys.layout, ())
         for slot, tag in enumerate(keys.meters):
             place = self.file.place(*steps, "meters", slot)
-            layout = Layout(keys.layout, ())
-            if tag != SPARE:
-                meter = self.meters.get(tag)
-                if meter is None:
-                    cure = near(tag, self.meters, "There are")
-                    self.findings.wrong(place, f"there is no meter `{tag}`", cure)
-                    continue
-                layout = self.layouts.bind(keys.layout, meter.profile, self.orders, place)
+            if tag != SPARE and tag not in self.meters:
+                self.findings.wrong(place, f"there is no meter `{tag}`", near(tag, self.meters, "There are", show=12))
+                continue
+            meter = self.meters.get(tag)
+            layout = self.layouts.bind(keys.layout, meter.profile, self.orders, place) if meter else empty
             for table, run in runs.items():
-                every = run.every or self.layouts.size(keys.layout, table) or 1
-                owner = None if tag == SPARE else tag
-                yield Block(table, run.from_ + slot * every, every, layout, owner, tag, place)
+                size = every[table]
+                yield Block(table, run.from_ + slot * size, size, layout, None if tag == SPARE else tag, tag, place)
 
     def _check_runs(self, keys: PlacementKeys, runs: Mapping[Table, RunKeys], steps: Steps) -> None:
         if not runs:

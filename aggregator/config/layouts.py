@@ -6,14 +6,16 @@ shared: one object for a layout, a profile and an order of words and bytes, howe
 
 from __future__ import annotations
 
+import math
+
 from aggregator.config import units
 from aggregator.config.document import Document, Steps
 from aggregator.config.files import ItemKeys, LayoutKeys
 from aggregator.config.findings import Findings, near
-from aggregator.config.scalars import Wrong, is_number
+from aggregator.config.scalars import Wrong, exact, is_number
 from aggregator.core import gateway
 from aggregator.core.address_map import Item, Layout, Shows, Table, WhenStale, layout_problems
-from aggregator.core.encoding import IDENTITY, Encoding, ItemCodec, Order, Scale
+from aggregator.core.encoding import IDENTITY, LARGEST_FLOAT32, Encoding, ItemCodec, Order, Scale
 from aggregator.core.errors import Place
 from aggregator.core.profile import Profile
 
@@ -30,6 +32,15 @@ USUAL_TYPES = {
     Shows.SCRATCH: "uint16",
 }
 UNSIGNED_ONLY = (Shows.STATUS, Shows.COUNTER, Shows.FLAGS)
+MEASURED = (Shows.VALUE, Shows.AGE, Shows.RADIO, Shows.COUNTER, Shows.GATEWAY, Shows.CONSTANT, Shows.SCRATCH)
+MEANT_FOR: dict[str, tuple[str, ...]] = {
+    "unit": MEASURED,
+    "scale": MEASURED,
+    "offset": MEASURED,
+    "filler": MEASURED,
+    "stale": (Shows.VALUE,),
+    "length": ("text",),
+}
 RADIO_UNITS = {"rssi": "dBm", "snr": "dB"}
 Orders = tuple[str, str]
 """Order of words and of bytes where an item does not say."""
@@ -43,16 +54,21 @@ class LayoutBuilder:
         self.file = file
         self.findings = findings
         self._bound: dict[tuple[str, str, Orders], Layout] = {}
+        self._sizes: dict[tuple[str, Table], int] = {}
         for name, keys in layouts.items():
             self._check(name, keys)
 
     def size(self, name: str, table: Table) -> int:
         """Registers or bits that a layout takes in a table."""
-        keys = self.layouts[name]
+        if (name, table) not in self._sizes:
+            self._sizes[name, table] = self._size(self.layouts[name], table)
+        return self._sizes[name, table]
+
+    def _size(self, keys: LayoutKeys, table: Table) -> int:
         if table is Table.DISCRETE or table is Table.COIL:
             return max(keys.discrete if table is Table.DISCRETE else keys.coil, default=-1) + 1
-        rows = keys.input if table is Table.INPUT else keys.holding
-        return max((offset + encoding_of(each, ("", "")).registers for offset, each in rows.items()), default=0)
+        rows = self._rows(keys, table)
+        return max((offset + encoding_of(each, ("", "")).registers for offset, each in rows), default=0)
 
     def bind(self, name: str, profile: Profile, orders: Orders, used: Place) -> Layout:
         """The layout as it is for meters of a profile. `used` is where such a meter is placed first."""
@@ -96,37 +112,22 @@ class LayoutBuilder:
                 what = f"profile {profile.name} has no field `{of}`, and a meter of it is placed here ({used.short})"
                 self.findings.wrong(self.file.key_place(*steps), what, near(of, names, "It has"))
                 return None
-        field_unit = profile.fields[profile.index_of(of) or 0].unit if keys.field else unit_of(shows, of)
-        encoding = encoding_of(keys, orders)
-        scale = Scale(1.0 if keys.scale is None else keys.scale, keys.offset or 0.0)
-        codec = ItemCodec(
-            encoding, scale, self._filler(keys, encoding, steps), self._conversion(keys, field_unit, steps)
-        )
-        unit = field_unit if keys.unit is None else keys.unit
+        own_unit = profile.fields[profile.index_of(of) or 0].unit if keys.field else unit_of(shows, of)
+        conversion = IDENTITY if keys.constant or keys.scratch else self._conversion(keys, own_unit, steps)
+        codec = codec_of(keys, orders, conversion)
+        unit = own_unit if keys.unit is None else keys.unit
         when_stale = WhenStale(keys.stale or "hold")
         place = self.file.key_place(*steps)
         return Item(table, offset, shows, of, codec, unit, when_stale, keys.note or "", place)
 
-    def _conversion(self, keys: ItemKeys, field_unit: str, steps: Steps) -> Scale:
-        if keys.unit is None or not keys.field:
+    def _conversion(self, keys: ItemKeys, own_unit: str, steps: Steps) -> Scale:
+        if keys.unit is None:
             return IDENTITY
         try:
-            return units.conversion(field_unit, keys.unit)
+            return units.conversion(own_unit, keys.unit)
         except Wrong as wrong:
             self.findings.take(wrong, self.file, *steps, "unit")
             return IDENTITY
-
-    def _filler(self, keys: ItemKeys, encoding: Encoding, steps: Steps) -> int | float | None:
-        if keys.filler is None:
-            return 0 if keys.scratch else None
-        if encoding.is_float or encoding.is_text:
-            return keys.filler
-        low, high = encoding.span
-        if not low <= keys.filler <= high:
-            what = f"the filler {keys.filler:g} does not fit {encoding.type} ({low} to {high})"
-            self.findings.wrong(self.file.place(*steps, "filler"), what, "Write one that fits, or leave it out")
-            return None
-        return int(keys.filler)
 
     def _check(self, name: str, keys: LayoutKeys) -> None:
         """What can be said of a layout before any meter is placed with it."""
@@ -148,6 +149,7 @@ class LayoutBuilder:
         if (keys.as_ == "text") != is_text and keys.as_ is not None:
             what = f"{'a text' if is_text else 'a number'} is not shown as {keys.as_}"
             wrong(place(*steps, "as"), what, "Leave `as` out" if is_text else "Choose a number type")
+            return
         if shows in UNSIGNED_ONLY and keys.as_ and not keys.as_.startswith("uint"):
             cure = "Use uint16, uint32 or uint64"
             wrong(place(*steps, "as"), f"a set of bits or a count is not shown as {keys.as_}", cure)
@@ -156,8 +158,59 @@ class LayoutBuilder:
             wrong(place(*steps), what, "Put it under `input:`; readers of function 03 see it there too")
         if table is Table.INPUT and shows is Shows.SCRATCH:
             wrong(place(*steps), "a scratch item stands in a table that is never written", "Put it under `holding:`")
-        if keys.constant is not None and not is_number(keys.constant):
-            wrong(place(*steps, "constant"), f"`{keys.constant}` is no number", "Write a number like 0.1 or 25")
+        self._check_meaning(keys, "text" if is_text else shows, steps)
+        self._check_numbers(keys, steps)
+
+    def _check_meaning(self, keys: ItemKeys, kind: str, steps: Steps) -> None:
+        """A key that does nothing for an item is a mistake about the item."""
+        for key, kinds in MEANT_FOR.items():
+            if getattr(keys, key) is not None and kind not in kinds:
+                what = f"`{key}` says nothing about a {kind}"
+                self.findings.wrong(self.file.key_place(*steps, key), what, "Leave it out")
+
+    def _check_numbers(self, keys: ItemKeys, steps: Steps) -> None:
+        encoding = encoding_of(keys, ("", ""))
+        if encoding.is_text:
+            return
+        if keys.filler is not None and not fits(keys.filler, encoding):
+            what = f"the filler {keys.filler} does not fit {encoding.type}{_span(encoding)}"
+            self.findings.wrong(self.file.place(*steps, "filler"), what, "Write one that fits, or leave it out")
+        if keys.constant is None:
+            return
+        place = self.file.place(*steps, "constant")
+        if not is_number(keys.constant):
+            self.findings.wrong(place, f"`{keys.constant}` is no number", "Write a number like 0.1 or 25")
+        elif not _shows_exactly(codec_of(keys, ("", "")), exact(keys.constant)):
+            what = f"the constant {keys.constant} does not fit {encoding.type}{_span(encoding)}"
+            self.findings.wrong(place, what, "Choose another type, scale or filler")
+
+
+def fits(number: float, encoding: Encoding) -> bool:
+    """Whether a number can stand in a register of a type as it is."""
+    if encoding.is_float:
+        return encoding.type == "float64" or abs(number) <= LARGEST_FLOAT32
+    low, high = encoding.span
+    return low <= number <= high and number == int(number)
+
+
+def codec_of(keys: ItemKeys, orders: Orders, conversion: Scale = IDENTITY) -> ItemCodec:
+    """How an item's value becomes registers. What does not fit is left out here and told by the check of its layout."""
+    encoding = encoding_of(keys, orders)
+    filler: int | float | None = 0 if keys.scratch else None
+    if keys.filler is not None and not encoding.is_text and fits(keys.filler, encoding):
+        filler = keys.filler if encoding.is_float else int(keys.filler)
+    return ItemCodec(encoding, Scale(keys.scale or 1.0, keys.offset or 0.0), filler, conversion)
+
+
+def _span(encoding: Encoding) -> str:
+    return "" if encoding.is_float else " ({} to {})".format(*encoding.span)
+
+
+def _shows_exactly(codec: ItemCodec, number: float) -> bool:
+    """Whether a number stands in the registers as written; floats may round, as they always do."""
+    data, clamped = codec.encode(number)
+    shown = codec.decode(data)
+    return not clamped and isinstance(shown, int | float) and math.isclose(shown, number, rel_tol=1e-6, abs_tol=1e-30)
 
 
 def encoding_of(keys: ItemKeys, orders: Orders) -> Encoding:

@@ -56,8 +56,16 @@ def _meter(
         findings.wrong(place, f"{keys.tag}: `reports_every` is missing", "Add it here or under `defaults:`")
         return None
     stale_after = keys.stale_after or defaults.stale_after or MISSED * every
+    advice = f"Let it be stale after {time_words(MISSED * every)}, three intervals, or so"
     if stale_after < every:
-        where = file.place("meters", at, "stale_after") if keys.stale_after else place
+        where = file.place("meters", at, "stale_after" if keys.stale_after else "reports_every")
         what = f"{keys.tag} would be stale after {time_words(stale_after)} but reports every {time_words(every)}"
-        findings.wrong(where, what, f"Let it be stale after {time_words(MISSED * every)}, three intervals, or so")
+        findings.wrong(where, what, advice)
+    for field in profile.fields:
+        if field.stale_after is not None and field.stale_after < every:
+            what = (
+                f"{keys.tag} reports every {time_words(every)}, but its {field.name} would be stale after "
+                f"{time_words(field.stale_after)} ({field.place.short})"
+            )
+            findings.wrong(file.place("meters", at, "reports_every"), what, advice)
     return Meter(keys.tag, keys.name, keys.area, profile, every, stale_after, keys.node, place)

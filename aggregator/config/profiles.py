@@ -144,7 +144,7 @@ class ProfileBuilder:
 
     def _check_bits(self, keys: BinaryItemKeys | RegisterKeys, available: int, steps: Steps) -> None:
         if keys.bits and keys.bits[1] >= available:
-            what = f"{keys.as_} has no bits {keys.bits[0]}-{keys.bits[1]}"
+            what = f"bits up to {keys.bits[1]} cannot be taken from {keys.as_}"
             cure = "Take bits from an unsigned integer that is wide enough"
             self.findings.wrong(self.file.place(*steps, "bits"), what, cure)
 
@@ -154,19 +154,27 @@ class ProfileBuilder:
             if each.port in result:
                 name = "every other port" if each.port is None else f"port {each.port}"
                 cure = "Keep one, or give the other its own port"
-                self.findings.wrong(self.file.place("payloads", at), f"{name} has two payloads", cure)
+                self.findings.wrong(self.file.place("payloads", at, "port"), f"{name} has two payloads", cure)
             elif each.binary:
                 result[each.port] = self._binary(each.binary, ("payloads", at, "binary"))
             elif each.modbus:
                 result[each.port] = self._response(each.modbus, registers, ("payloads", at, "modbus"))
         return result
 
+    def _twice(self, index: int, items: list[BinaryItem], steps: Steps) -> bool:
+        """Whether a payload fills a field a second time, which would hide the first."""
+        if all(item.index != index for item in items):
+            return False
+        what = f"the payload fills `{self.fields[index].name}` twice"
+        self.findings.wrong(self.file.place(*steps, "field"), what, "Keep one, or give the other a field of its own")
+        return True
+
     def _binary(self, keys: BinaryKeys, steps: Steps) -> Binary:
-        items = []
+        items: list[BinaryItem] = []
         for at, each in enumerate(keys.items):
             own: Steps = (*steps, "items", at)
             index = self._index(each.field, self.file.place(*own, "field"))
-            if index is None:
+            if index is None or self._twice(index, items, own):
                 continue
             kind = each.as_.rstrip("0123456789")
             size = int(each.as_[len(kind) :]) // 8

@@ -31,11 +31,17 @@ class Wrong(ValueError):
         super().__init__(what)
 
 
+def kind_of(value: object) -> str:
+    """What stands in the file, in words."""
+    if isinstance(value, str):
+        return "one value" if value else "nothing"
+    return "a list" if isinstance(value, list) else "a mapping"
+
+
 def text(value: object) -> str:
     """The text of a scalar that must not be empty."""
     if not isinstance(value, str):
-        kind = "a list" if isinstance(value, list) else "a mapping"
-        raise Wrong(f"{kind} stands where one value is expected", "Write a single value")
+        raise Wrong(f"{kind_of(value)} stands where one value is due", "Write a single value")
     if not value.strip():
         raise Wrong("the value is empty", "Write a value, or leave the key out")
     return value.strip()

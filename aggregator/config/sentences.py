@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-import difflib
 import types
+from collections.abc import Iterable
 from typing import Any, TypeVar, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
 from aggregator.config.document import Document, Steps
 from aggregator.config.files import Keys
-from aggregator.config.scalars import Wrong
-from aggregator.core.errors import ConfigurationError, Problem
+from aggregator.config.findings import close_to, near
+from aggregator.config.scalars import Wrong, kind_of
+from aggregator.core.errors import ConfigurationError, Place, Problem
 
 Model = TypeVar("Model", bound=Keys)
-KIND_WORDS = {
-    "model_type": "a mapping (`key: value` lines)",
-    "dict_type": "a mapping",
-    "list_type": "a list (`- ` lines)",
+DUE = {
+    "model_type": ("a mapping", "Write `key: value` lines, indented below"),
+    "dict_type": ("a mapping", "Write `key: value` lines, indented below"),
+    "list_type": ("a list", "Write each entry after a dash: `- ...`"),
 }
 
 
@@ -26,53 +27,80 @@ def validate(model: type[Model], document: Document) -> Model:
     try:
         return model.model_validate(document.data)
     except ValidationError as error:
-        raise ConfigurationError(_problem(model, document, each) for each in error.errors()) from None
+        found = [Found(model, document, each) for each in error.errors(include_url=False)]
+    raise ConfigurationError(each.problem() for each in found if not each.follows_from(found))
 
 
-def _problem(model: type[Keys], document: Document, error: Any) -> Problem:
-    steps: Steps = tuple(step for step in error["loc"] if step != "[key]")
-    last = str(steps[-1]) if steps else document.file
-    given = error.get("input")
-    match error["type"]:
-        case "extra_forbidden":
-            known = _keys_at(model, steps[:-1])
-            return Problem(document.key_place(*steps), f"`{last}` is no key here", _advice(last, known))
-        case "missing":
-            return Problem(document.place(*steps[:-1]), f"`{last}` is missing", f"Add `{last}: ...` here")
-        case "value_error" if isinstance(error["ctx"]["error"], Wrong):
-            wrong = error["ctx"]["error"]
-            name = f"`{last}`: " if steps and isinstance(steps[-1], str) else ""
-            place = document.key_place(*steps) if "[key]" in error["loc"] else document.place(*steps)
-            return Problem(place, name + wrong.what, wrong.cure)
-        case "literal_error" | "enum":
-            allowed = [word.strip("' ") for word in error["ctx"]["expected"].replace(" or ", ",").split(",")]
-            shown = given if isinstance(given, str) else "this"
-            what = (
-                f"`{last}`: `{shown}` is not possible" if isinstance(steps[-1], str) else f"`{shown}` is not possible"
+class Found:
+    """One of a validation's errors, told to the person who wrote the file."""
+
+    def __init__(self, model: type[Keys], document: Document, error: Any) -> None:
+        self.document = document
+        self.kind: str = error["type"]
+        self.about_key = "[key]" in error["loc"]
+        self.steps: Steps = tuple(step for step in error["loc"] if step != "[key]")
+        self.given: object = error.get("input")
+        self.context: dict[str, Any] = error.get("ctx", {})
+        self.known = _keys_at(model, self.steps[:-1])
+
+    def follows_from(self, others: Iterable[Found]) -> bool:
+        """Whether this key is only missing because it stands there misspelt, which is told already."""
+        return self.kind == "missing" and any(
+            other.kind == "extra_forbidden"
+            and other.steps[:-1] == self.steps[:-1]
+            and close_to(str(other.steps[-1]), other.known) == self.steps[-1]
+            for other in others
+        )
+
+    def problem(self) -> Problem:
+        """The sentence, at the key or value that has to change."""
+        if self.kind == "extra_forbidden":
+            place = self.document.key_place(*self.steps)
+            return Problem(
+                place, f"`{self.steps[-1]}` is no key here", near(str(self.steps[-1]), self.known, "Known are")
             )
-            return Problem(document.place(*steps), what, _advice(str(given), allowed))
-        case "model_type" | "dict_type" | "list_type" as kind:
-            what = f"`{last}` must be {KIND_WORDS[kind]}"
-            return Problem(document.place(*steps), what, "Indent what belongs to it below it")
-        case "string_type":
-            return Problem(document.place(*steps), f"`{last}` must be one value", "Write a single value")
-        case "too_short":
-            return Problem(document.place(*steps), f"`{last}` is empty", "Add at least one entry")
-        case _:
-            return Problem(document.place(*steps), f"`{last}`: {_plain(error)}", "Write a value within that limit")
+        if self.kind == "missing":
+            place = self.document.place(*self.steps[:-1])
+            return Problem(place, f"`{self.steps[-1]}` is missing", f"Add `{self.steps[-1]}: ...` here")
+        return Problem(self._place(), *self._what_and_cure())
 
+    def _place(self) -> Place:
+        find = self.document.key_place if self.about_key else self.document.place
+        return find(*self.steps)
 
-def _plain(error: Any) -> str:
-    message = str(error["msg"])
-    return message.replace("Input should be", f"{error['input']} should be").replace("input", "value")
+    def _what_and_cure(self) -> tuple[str, str]:
+        wrong = self.context.get("error")
+        if isinstance(wrong, Wrong):
+            return self._named(wrong.what), wrong.cure
+        if self.kind == "literal_error":
+            return self._not_possible(self.context["expected"])
+        if self.kind in DUE:
+            due, cure = DUE[self.kind]
+            return self._named(f"{kind_of(self.given)} stands where {due} is due"), cure
+        if self.kind == "too_short":
+            return self._named("there is nothing in it"), "Add at least one entry, or leave the key out if it may be"
+        if self.kind == "too_long":
+            return self._named(f"{self.context['actual_length']} entries are too many"), self._at_most()
+        # Every other constraint is one of `values`, which says by itself what is wrong.
+        raise AssertionError(self.kind)
 
+    def _not_possible(self, expected: str) -> tuple[str, str]:
+        if not isinstance(self.given, str):
+            return self._named(f"{kind_of(self.given)} stands where one value is due"), "Write a single value"
+        allowed = [word.strip("' ") for word in expected.replace(" or ", ",").split(",")]
+        if not self.given:
+            return self._named("the value is empty"), near("", allowed, "Possible are")
+        return self._named(f"`{self.given}` is not possible"), near(
+            self.given, allowed, "Possible are", show=len(allowed)
+        )
 
-def _advice(word: str, known: list[str]) -> str:
-    """The near word, where there is one, else all of them."""
-    near = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
-    if near:
-        return f"Write `{near[0]}`, if that is what was meant"
-    return f"Possible here: {', '.join(known)}"
+    def _at_most(self) -> str:
+        return f"Keep {self.context['max_length']} at most"
+
+    def _named(self, what: str) -> str:
+        """The sentence under the name of its key, where it has one of its own that it does not already speak of."""
+        named = self.steps and isinstance(self.steps[-1], str) and not self.about_key
+        return f"`{self.steps[-1]}`: {what}" if named else what
 
 
 def _keys_at(model: type[Keys], steps: Steps) -> list[str]:
@@ -85,12 +113,10 @@ def _keys_at(model: type[Keys], steps: Steps) -> list[str]:
 
 def _inside(annotation: Any, step: str | int) -> Any:
     if _is_model(annotation):
-        fields = annotation.model_fields
-        field = fields.get(step) or next((each for each in fields.values() if each.alias == step), None)
-        return _without_none(field.annotation) if field else None
-    if get_origin(annotation) in (list, dict):
-        return _without_none(get_args(annotation)[-1])
-    return None
+        fields = annotation.model_fields.items()
+        inner = next((field.annotation for name, field in fields if step == (field.alias or name)), None)
+        return _without_none(inner)
+    return _without_none(get_args(annotation)[-1]) if get_origin(annotation) in (list, dict) else None
 
 
 def _without_none(annotation: Any) -> Any:

@@ -7,6 +7,7 @@ gauge and absolute pressure (barg, bar), %LEL and %vol, and cubic metres at line
 
 from __future__ import annotations
 
+import math
 import re
 from functools import cache
 
@@ -21,7 +22,10 @@ DEFINITIONS = (
     "bar_gauge = [gauge_pressure]",
     "millibar_gauge = 0.001 * bar_gauge",
     "kilopascal_gauge = 0.01 * bar_gauge",
+    "hectopascal_gauge = 0.001 * bar_gauge",
+    "megapascal_gauge = 10 * bar_gauge",
     "pascal_gauge = 0.00001 * bar_gauge",
+    "psi_gauge = 0.06894757293168361 * bar_gauge",  # NIST SP 811 (2008) B.8: 1 psi = 6 894.757 Pa
     "normal_cubic_metre = [volume_at_normal_conditions]",
     "standard_cubic_metre = [volume_at_standard_conditions]",
 )
@@ -31,17 +35,23 @@ SPELLINGS = (
     (r"\bmbar\s*\(?g\)?(?![a-z])", "millibar_gauge"),
     (r"\bbar\s*\(?g\)?(?![a-z])", "bar_gauge"),
     (r"\bkPa\s*\(?g\)?(?![a-z])", "kilopascal_gauge"),
+    (r"\bhPa\s*\(?g\)?(?![a-z])", "hectopascal_gauge"),
+    (r"\bMPa\s*\(?g\)?(?![a-z])", "megapascal_gauge"),
     (r"\bPa\s*\(?g\)?(?![a-z])", "pascal_gauge"),
-    (r"\b(m?bar|kPa)\s*\(?a\)?(?![a-z])", r"\1"),
+    (r"\bpsi\s*\(?g\)?(?![a-z])", "psi_gauge"),
+    (r"\b(m?bar|[hkM]?Pa|psi)\s*\(?a\)?(?![a-z])", r"\1"),
     (r"\bNm(3|³)", "normal_cubic_metre"),
     (r"\bSm(3|³)", "standard_cubic_metre"),
-    (r"\b([cdm]?m)(3|³)", r"\1**3"),
-    (r"\b([cdm]?m)(2|²)", r"\1**2"),
+    (r"\b([cdkm]?m|ft|in)(3|³)", r"\1**3"),
+    (r"\b([cdkm]?m|ft|in)(2|²)", r"\1**2"),
     (r"°C|\bdegC\b", "degC"),
     (r"°F|\bdegF\b", "degF"),
     (r"%(?! *[a-zA-Z])", "percent"),
 )
 QUANTITY = re.compile(rf"\s*({NUMBER.pattern})\s*(.*?)\s*")
+# The library reads a unit as arithmetic: without these bounds `9**9**9` keeps it busy for ever.
+WRITTEN = re.compile(r"[A-Za-z%°µμΩ0-9³²/*^·().\- ]{1,32}")
+LONG_POWER = re.compile(r"(\*\*|\^)\s*-?\s*(\d{2,}|\d\s*(\*\*|\^))")
 KNOWN = "m3/h, Nm3/h, mbar, barg, kPa, °C, %LEL, %vol, ppm, mg/m3, V, %"
 
 
@@ -55,13 +65,19 @@ def _registry() -> pint.UnitRegistry[float]:
 
 @cache
 def _parsed(unit: str) -> pint.Unit:
+    if not WRITTEN.fullmatch(unit) or LONG_POWER.search(unit):
+        raise _no_unit(unit)
     translated = unit
     for spelling, name in SPELLINGS:
         translated = re.sub(spelling, name, translated)
     try:
         return _registry().Unit(translated)
     except Exception:  # noqa: BLE001 - the library raises a dozen unrelated types for odd text, tokenizer errors among them
-        raise Wrong(f"`{unit}` is no unit", f"Write a unit such as {KNOWN}") from None
+        raise _no_unit(unit) from None
+
+
+def _no_unit(unit: str) -> Wrong:
+    return Wrong(f"`{unit}` is no unit", f"Write a unit such as {KNOWN}")
 
 
 def unit(value: object) -> str:
@@ -91,8 +107,11 @@ def conversion(one: str, other: str) -> Scale:
     try:
         at_zero = registry.Quantity(0.0, source).to(target).magnitude
         at_one = registry.Quantity(1.0, source).to(target).magnitude
+        at_ten = registry.Quantity(10.0, source).to(target).magnitude
     except pint.PintError:
         raise Wrong(f"{one} cannot be turned into {other}", "Use the same unit for both") from None
+    if not math.isclose(at_ten - at_zero, 10 * (at_one - at_zero), rel_tol=1e-9):
+        raise Wrong(f"{one} cannot be turned into {other}", "One of them counts in powers; use the same unit for both")
     return Scale(_tidy(at_one - at_zero), _tidy(at_zero))
 
 
