@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import math
 import struct
+import sys
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -50,13 +51,6 @@ def swap_bytes(data: bytes) -> bytes:
     swapped = bytearray(data)
     swapped[0::2], swapped[1::2] = data[1::2], data[0::2]
     return bytes(swapped)
-
-
-def reverse_words(data: bytes) -> bytes:
-    """The same registers, last one first."""
-    if len(data) == 4:
-        return data[2:] + data[:2]
-    return b"".join(data[at : at + 2] for at in range(len(data) - 2, -1, -2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,31 +175,49 @@ class ItemCodec:
         self._to_raw = scale if conversion.is_identity else scale.then(conversion.inverse())
         self.filler = encoding.default_filler if filler is None else filler
         self.filler_bytes = encoding.pack(self.filler)
-        self._low: float = -LARGEST_FLOAT32 if encoding.type == "float32" else -math.inf
-        self._high: float = -self._low
+        self._high: float = LARGEST_FLOAT32 if encoding.type == "float32" else sys.float_info.max
+        self._low: float = -self._high
         if not encoding.is_text and not encoding.is_float:
             low, high = encoding.span
             self._low = low + (self.filler == low and low < 0)
             self._high = high - (self.filler == high)
 
     def encode(self, value: Value | None) -> tuple[bytes, bool]:
-        """The registers for `value`, the filler's for None, and whether the value had to be clamped."""
+        """The registers for `value`, the filler's for None, and whether it had to be clamped, cut or left out.
+
+        Never raises, whatever the number: infinities, and integers that no float holds, are clamped as well.
+        """
         if value is None:
             return self.filler_bytes, False
-        if isinstance(value, str) or self.encoding.is_text:
-            return (self.encoding.pack(value), False) if self.encoding.is_text else (self.filler_bytes, True)
-        raw = self._to_raw.raw(value)
-        if not self.encoding.is_float:
-            raw = round(raw)
-        if raw < self._low or raw > self._high:
-            return self.encoding.pack(self._low if raw < self._low else self._high), True
-        return self.encoding.pack(raw), False
+        if self.encoding.is_text:
+            return self.encoding.pack(value), len(str(value)) > 2 * self.encoding.registers
+        if isinstance(value, str):
+            return self.filler_bytes, True
+        try:
+            raw = self._to_raw.raw(value)
+            if not self.encoding.is_float:
+                raw = round(raw)
+        except (OverflowError, ValueError):
+            raw = self._beyond(value)
+        if self._low <= raw <= self._high:
+            return self.encoding.pack(raw), False
+        if isinstance(raw, float) and math.isnan(raw):
+            return self.filler_bytes, True
+        return self.encoding.pack(self._low if raw < self._low else self._high), True
+
+    def _beyond(self, value: float) -> float:
+        """Past which end a number lies that no float holds on its way to the register; a NaN lies nowhere."""
+        if isinstance(value, float) and math.isnan(value):
+            return math.nan
+        upwards = (value > self._to_raw.offset) == (self._to_raw.factor > 0)
+        return math.inf if upwards else -math.inf
 
     def decode(self, data: bytes) -> Value | None:
-        """The value in `data` in the item's unit, None where the filler stands there."""
+        """The value in `data` in the item's unit, None where the filler, a NaN or an infinity stands there."""
         if data == self.filler_bytes and not self.encoding.is_text:
             return None
         raw = self.encoding.unpack(data)
         if isinstance(raw, str):
             return raw
-        return None if math.isnan(raw) else self.scale.value(raw)
+        value = self.scale.value(raw)
+        return value if math.isfinite(value) else None

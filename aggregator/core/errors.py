@@ -74,6 +74,7 @@ class DecodeError(AggregatorError):
     def __init__(self, refusal: Refusal, detail: str) -> None:
         self.refusal = refusal
         self.detail = detail
+        self.node: str | None = None
         super().__init__(f"{refusal}: {detail}")
 
 

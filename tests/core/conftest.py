@@ -1,0 +1,258 @@
+"""A small gas site for the tests of the core: one meter model, one envelope, one virtual device."""
+
+from __future__ import annotations
+
+import base64
+import json
+from collections.abc import Callable, Iterable, Mapping, Sequence
+
+import pytest
+
+from aggregator.core import gateway
+from aggregator.core.address_map import Block, Device, Item, Layout, Shows, Table, WhenStale
+from aggregator.core.encoding import Encoding, ItemCodec, Order, Scale
+from aggregator.core.image import Image, Write
+from aggregator.core.meter import Meter, MeterState
+from aggregator.core.pointer import Pointer
+from aggregator.core.profile import Binary, BinaryItem, DecodedField, Field, Profile
+from aggregator.core.reading import Now
+from aggregator.core.site import Declared, Site
+from aggregator.core.uplink import Envelope
+
+START = Now(monotonic=5000.0, utc=1_795_600_000.0)
+NODE = "70b3d57ed000{:04d}"
+FIRST, EVERY = 100, 24  # where the meters' blocks stand in every table
+
+PROFILE = Profile(
+    name="gas-point",
+    title="Gas flow meter with a methane sensor",
+    fields=(
+        Field("flow", "m3/h", "flow", 0.0, 500.0),
+        Field("volume", "m3", "volume"),
+        Field("methane", "%LEL", "methane", 0.0, 100.0, stale_after=600.0),
+        Field("battery", "V", "battery", optional=True),
+    ),
+    decoded=tuple(
+        DecodedField(index, Pointer(f"/{name}"), Scale())
+        for index, name in enumerate(("flow", "volume", "methane", "battery"))
+    ),
+    payloads={
+        2: Binary(
+            (
+                BinaryItem(0, 0, 2, "uint", "big", None, Scale(0.1)),
+                BinaryItem(1, 2, 4, "uint", "big", None, Scale()),
+                BinaryItem(2, 6, 4, "float", "big", None, Scale()),
+            )
+        )
+    },
+)
+
+ENVELOPE = Envelope(
+    topic="lns/+/up",
+    node=Pointer("/device/eui"),
+    counter=Pointer("/frame/counter"),
+    port=Pointer("/frame/port"),
+    observed=Pointer("/observed_at"),
+    received=Pointer("/received_at"),
+    fields=Pointer("/decoded"),
+    payload=Pointer("/frame/data"),
+    rssi=Pointer("/radio/0/rssi"),
+    snr=Pointer("/radio/0/snr"),
+    spreading_factor=Pointer("/frame/sf"),
+)
+
+
+def number(type_name: str, scale: float = 1.0, words: Order = Order.HIGH_FIRST) -> ItemCodec:
+    return ItemCodec(Encoding.number(type_name, words), Scale(scale))
+
+
+def gas_layout(words: Order = Order.HIGH_FIRST) -> Layout:
+    """What each meter of the test site shows; offsets are looked up by name through the `offset` fixture."""
+    items = [
+        Item(Table.INPUT, 0, Shows.STATUS, codec=number("uint16")),
+        Item(Table.INPUT, 1, Shows.AGE, codec=number("uint16")),
+        Item(Table.INPUT, 2, Shows.VALUE, "flow", number("float32", words=words), "m3/h"),
+        Item(Table.INPUT, 4, Shows.VALUE, "volume", number("uint32", 0.01, words), "m3"),
+        Item(Table.INPUT, 6, Shows.VALUE, "methane", number("int16", 0.1), "%LEL", WhenStale.FILLER),
+        Item(Table.INPUT, 7, Shows.STATUS, "flow", number("uint16")),
+        Item(Table.INPUT, 8, Shows.STATUS, "volume", number("uint16")),
+        Item(Table.INPUT, 9, Shows.STATUS, "methane", number("uint16")),
+        Item(Table.INPUT, 10, Shows.AGE, "methane", number("uint16")),
+        Item(Table.INPUT, 11, Shows.COUNTER, codec=number("uint32")),
+        Item(Table.INPUT, 13, Shows.RADIO, "rssi", number("int16")),
+        Item(Table.INPUT, 14, Shows.FLAGS, "bad,stale,clamped", number("uint16")),
+        Item(Table.INPUT, 15, Shows.TEXT, "tag", ItemCodec(Encoding("text", 4))),
+        Item(Table.INPUT, 20, Shows.VALUE, "battery", number("uint16", 0.001), "V", WhenStale.REFUSE),
+        Item(Table.COIL, 0, Shows.UNDER_TEST),
+        *(
+            Item(Table.DISCRETE, at, Shows.FLAG, name)
+            for at, name in enumerate(("good", "uncertain", "bad", "stale", "clamped"))
+        ),
+    ]
+    return Layout("gas-point", tuple(items))
+
+
+def blocks_of(layout: Layout, slots: Sequence[str | None]) -> Iterable[Block]:
+    for table in (Table.INPUT, Table.DISCRETE, Table.COIL):
+        for slot, tag in enumerate(slots):
+            start = FIRST + slot * EVERY
+            yield Block(table, start, EVERY, layout, tag, tag or "spare", layout.place)
+
+
+@pytest.fixture
+def start() -> Now:
+    """The instant at which every test site starts."""
+    return START
+
+
+@pytest.fixture
+def profile() -> Profile:
+    return PROFILE
+
+
+@pytest.fixture
+def envelope() -> Envelope:
+    return ENVELOPE
+
+
+@pytest.fixture
+def later() -> Callable[[float], Now]:
+    """The instant so many seconds after the start, on both clocks."""
+    return lambda seconds: Now(START.monotonic + seconds, START.utc + seconds)
+
+
+@pytest.fixture
+def meter_of() -> Callable[..., Meter]:
+    """A meter: `meter_of("FT-101", node=..., stale_after=1800.0)`."""
+
+    def build(
+        tag: str = "FT-101", profile: Profile = PROFILE, stale_after: float = 1800.0, node: str | None = None
+    ) -> Meter:
+        return Meter(tag, f"Point {tag}", "digesters", profile, 900.0, stale_after, node)
+
+    return build
+
+
+@pytest.fixture
+def layout() -> Layout:
+    return gas_layout()
+
+
+@pytest.fixture
+def site_of(meter_of: Callable[..., Meter]) -> Callable[..., Site]:
+    """A site started at `start`: meters FT-101, FT-102, ... with blocks from 100 on, 24 addresses a meter.
+
+    The gateway block stands at input register 0; unit 1 is high word first, unit 2 (if asked for) low word first.
+    """
+
+    def build(meters: int = 1, *, units: int = 1, layout: Layout | None = None, answers_all: bool = False) -> Site:
+        tags = [f"FT-{101 + at}" for at in range(meters)]
+        declared = tuple(meter_of(tag, node=NODE.format(at + 1)) for at, tag in enumerate(tags))
+        devices = []
+        for unit, words in ((1, Order.HIGH_FIRST), (2, Order.LOW_FIRST)):
+            block = Block(
+                Table.INPUT, 0, 40, gateway.gateway_layout(words, Order.HIGH_FIRST), None, "gateway", gateway.BUILT_IN
+            )
+            mine = blocks_of(layout or gas_layout(words), tags)
+            devices.append(Device(unit, (block, *mine), answers_all_units=answers_all))
+        return Site(Declared("Alder Fen biogas works", declared, (ENVELOPE,), tuple(devices[:units])), START)
+
+    return build
+
+
+@pytest.fixture
+def message() -> Callable[..., bytes]:
+    """One uplink: `message(counter=1, node=1, flow=12.5)`; `payload` is raw bytes, `fields` replaces the named ones."""
+
+    def build(
+        counter: int | None = 1,
+        *,
+        node: int = 1,
+        at: float = 0.0,
+        observed: object = None,
+        port: int = 2,
+        payload: bytes | None = None,
+        fields: object = None,
+        rssi: object = -101,
+        **values: object,
+    ) -> bytes:
+        document = {
+            "device": {"eui": NODE.format(node)},
+            "frame": {"counter": counter, "port": port, "sf": 9},
+            "received_at": START.utc + at,
+            "observed_at": observed,
+            "decoded": values if values and fields is None else fields,
+            "radio": [{"rssi": rssi, "snr": 5.5}],
+        }
+        if payload is not None:
+            document["frame"] = {**_frame(document), "data": base64.b64encode(payload).decode()}
+        return json.dumps(document).encode()
+
+    return build
+
+
+def _frame(document: Mapping[str, object]) -> dict[str, object]:
+    frame = document["frame"]
+    assert isinstance(frame, dict)
+    return frame
+
+
+@pytest.fixture
+def send(message: Callable[..., bytes], later: Callable[[float], Now]) -> Callable[..., list[str]]:
+    """Deliver one uplink `at` seconds after the start; returns the events noted."""
+
+    def deliver(
+        site: Site, counter: int | None = 1, *, at: float = 0.0, retained: bool = False, **keys: object
+    ) -> list[str]:
+        text = message(counter, **{"at": at, **keys})
+        return [note.event for note in site.receive("lns/a/up", text, retained=retained, now=later(at))]
+
+    return deliver
+
+
+@pytest.fixture
+def registers() -> Callable[..., tuple[int, ...]]:
+    """Input registers as whole numbers: `registers(image, 100, 2, now)`."""
+
+    def read(image: Image, address: int, count: int, now: Now = START) -> tuple[int, ...]:
+        data = image.read_input_registers(address, count, now)
+        return tuple(int.from_bytes(data[at : at + 2], "big") for at in range(0, len(data), 2))
+
+    return read
+
+
+@pytest.fixture
+def device_of() -> Callable[..., Device]:
+    """A device of loose items, whose offsets are their addresses; `sizes` stretches a table's block past the last."""
+
+    def build(*items: Item, unit_id: int = 1, sizes: Mapping[Table, int] | None = None) -> Device:
+        layout = Layout("loose items", items)
+        lengths = {table: max(layout.size(table), (sizes or {}).get(table, 0)) for table in Table}
+        blocks = (
+            Block(table, 0, length, layout, None, "loose items", layout.place)
+            for table, length in lengths.items()
+            if length
+        )
+        return Device(unit_id, tuple(blocks))
+
+    return build
+
+
+@pytest.fixture
+def image_of(device_of: Callable[..., Device]) -> Callable[..., Image]:
+    """An image of loose items; what is written goes into its scratch items."""
+
+    def build(
+        *items: Item,
+        sizes: Mapping[Table, int] | None = None,
+        states: Mapping[str, MeterState] | None = None,
+        **figures: float | str | None,
+    ) -> Image:
+        def accept(writes: list[Write], _now: Now) -> None:
+            for write in writes:
+                image.write_scratch(write.item.of, write.value)
+
+        image = Image(device_of(*items, sizes=sizes), states or {}, lambda name, now: figures[name], accept)
+        return image
+
+    return build
