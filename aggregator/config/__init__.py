@@ -53,22 +53,24 @@ def load(folder: Path) -> Configuration:
 
 
 def _profiles(folder: Path, findings: Findings) -> dict[str, Profile] | None:
-    """Every profile by its name, None where one cannot be read."""
+    """Every profile by its name, None where one cannot be read or a name has two meanings."""
     for path in sorted(folder.glob("*.yml")):
         findings.wrong(Place(str(path)), "files end in .yaml here, and this one is not read", "Rename it")
     parts = [_part(ProfileKeys, path, findings) for path in sorted(folder.glob("*.yaml"))]
     if not parts:
-        findings.wrong(Place(str(folder)), "there are no profiles", "Add one file a meter model")
+        findings.wrong(Place(str(folder)), "there are no profiles", "Add a file for each meter model")
     if not parts or None in parts:
         return None
     profiles: dict[str, Profile] = {}
+    twice = False
     for keys, file in (part for part in parts if part is not None):
         profile = ProfileBuilder(keys, file, findings).build()
         if profile.name in profiles:
             what = f"profile {profile.name} stands in {profiles[profile.name].place.short} too"
             findings.wrong(profile.place, what, "Give one of them another name")
+            twice = True
         profiles[profile.name] = profile
-    return profiles
+    return None if twice else profiles
 
 
 def _part(model: type[Model], path: Path, findings: Findings) -> tuple[Model, Document] | None:

@@ -18,7 +18,7 @@ from aggregator.core.errors import ConfigurationError, Place, Problem
 Steps = tuple[str | int, ...]
 """The way to a value: keys of mappings, positions in lists."""
 
-MOST_NODES = 500_000  # aliases repeat what they stand for; a file that explodes is refused before memory runs out
+MOST_NODES = 300_000  # aliases repeat what they stand for; a file that explodes is refused before memory runs out
 DEEPEST = 32  # no key of a site lies a third as deep; an alias inside what it stands for goes down for ever
 Loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 UNREADABLE = yaml.reader.Reader.NON_PRINTABLE
@@ -41,7 +41,7 @@ PHRASES = (
         "did not find expected ',' or",
         True,
         "the bracket that opens here is not closed",
-        "Close it; commas between",
+        "Close it, or add a comma",
     ),
     ("could not find expected ':'", True, "this line is no `key: value`", "Write a colon and a blank after the key"),
     ("did not find expected key", False, "this does not fit what stands above it", "Check indentation and quotes here"),
@@ -143,7 +143,7 @@ def _no_yaml(error: yaml.MarkedYAMLError, text: str, name: str) -> Problem:
     lines = text.split("\n")
     rest = lines[place.line - 1][place.column - 1 :] if place.line <= len(lines) else ""
     if rest.startswith("\t"):
-        return Problem(place, "a tab stands where a line is indented", "Use blanks")
+        return Problem(place, "a tab stands where a line is indented", "Indent with blanks")
     if phrase is not None:
         return Problem(place, *phrase[2:])
     if "cannot start any token" in said and rest:
@@ -163,7 +163,9 @@ class _Walker:
         if self.nodes > MOST_NODES:
             raise _refusal(self._place(node), "aliases unfold to more than a site can hold", "Write the values out")
         if len(steps) > DEEPEST:
-            raise _refusal(self._place(node), "this is nested deeper than any key of a site", "Check the brackets")
+            raise _refusal(
+                self._place(node), "this is nested deeper than any key of a site", "Check brackets and aliases"
+            )
         self.document.values[steps] = self._place(node)
         if isinstance(node, yaml.MappingNode):
             return self._mapping(node, steps)

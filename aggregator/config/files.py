@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from aggregator.config.findings import near
 from aggregator.config.scalars import Wrong
 from aggregator.config.values import (
     ADDRESSES,
@@ -62,7 +63,7 @@ def _one_of(model: Keys, names: tuple[str, ...], what: str) -> None:
     if len(given) > 1:
         raise Wrong(f"{what} has {' and '.join(given)}", "Keep one of them")
     if not given:
-        raise Wrong(f"{what} says nothing of what it holds", f"Give one of {', '.join(f'`{name}`' for name in names)}")
+        raise Wrong(f"{what} has none of {', '.join(f'`{name}`' for name in names)}", "Give one of them")
 
 
 # site.yaml
@@ -242,7 +243,9 @@ class ItemKeys(Keys):
     def _short_form(cls, value: object) -> object:
         if isinstance(value, str):
             if value not in SHORT_ITEMS:
-                raise Wrong(f"`{value}` is no item", f"Write {', '.join(SHORT_ITEMS)}, or {{field: NAME, as: TYPE}}")
+                raise Wrong(
+                    f"`{value}` is no item", near(value, SHORT_ITEMS, "Write {field: NAME, as: TYPE} or one of")
+                )
             return {"show": value}
         return value
 

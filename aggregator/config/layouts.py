@@ -55,6 +55,7 @@ class LayoutBuilder:
         self.findings = findings
         self._bound: dict[tuple[str, str, Orders], Layout] = {}
         self._sizes: dict[tuple[str, Table], int] = {}
+        self._unknown: set[Steps] = set()
         for name, keys in layouts.items():
             self._check(name, keys)
 
@@ -110,7 +111,9 @@ class LayoutBuilder:
             names = [each.name for each in profile.fields]
             if of not in names:
                 what = f"profile {profile.name} has no field `{of}`, and a meter of it is placed here ({used.short})"
-                self.findings.wrong(self.file.key_place(*steps), what, near(of, names, "It has"))
+                if (profile.name, *steps) not in self._unknown:
+                    self.findings.wrong(self.file.key_place(*steps), what, near(of, names, "It has"))
+                self._unknown.add((profile.name, *steps))
                 return None
         own_unit = profile.fields[profile.index_of(of) or 0].unit if keys.field else unit_of(shows, of)
         conversion = IDENTITY if keys.constant or keys.scratch else self._conversion(keys, own_unit, steps)
@@ -135,37 +138,45 @@ class LayoutBuilder:
         for table in REGISTER_TABLES:
             for offset, each in self._rows(keys, table):
                 steps: Steps = ("layouts", name, table.key, str(offset))
-                self._check_item(each, table, steps)
-                shows, of = what_it_shows(each)
-                codec = ItemCodec(encoding_of(each, ("", "")))
-                items.append(Item(table, offset, shows, of, codec, place=self.file.key_place(*steps)))
+                # What an item of the wrong type would take is anybody's guess, and so is what it would overlap.
+                if self._has_its_type(each, steps):
+                    self._check_item(each, table, steps)
+                    shows, of = what_it_shows(each)
+                    codec = ItemCodec(encoding_of(each, ("", "")))
+                    items.append(Item(table, offset, shows, of, codec, place=self.file.key_place(*steps)))
         self.findings.problems += layout_problems(Layout(name, tuple(items), self.file.key_place("layouts", name)))
+
+    def _has_its_type(self, keys: ItemKeys, steps: Steps) -> bool:
+        if keys.as_ is None:
+            return True
+        text = is_text(keys)
+        if (keys.as_ == "text") != text:
+            what = f"{'a text' if text else 'a number'} is not shown as {keys.as_}"
+            cure = "Leave `as` out" if text else "Choose a number type"
+        elif what_it_shows(keys)[0] in UNSIGNED_ONLY and not keys.as_.startswith("uint"):
+            what, cure = f"a set of bits or a count is not shown as {keys.as_}", "Use uint16, uint32 or uint64"
+        else:
+            return True
+        self.findings.wrong(self.file.place(*steps, "as"), what, cure)
+        return False
 
     def _check_item(self, keys: ItemKeys, table: Table, steps: Steps) -> None:
         shows, _ = what_it_shows(keys)
         wrong, place = self.findings.wrong, self.file.place
         self.findings.no_zero_scale(keys.scale, self.file, steps)
-        is_text = shows is Shows.TEXT or keys.gateway == "version"
-        if (keys.as_ == "text") != is_text and keys.as_ is not None:
-            what = f"{'a text' if is_text else 'a number'} is not shown as {keys.as_}"
-            wrong(place(*steps, "as"), what, "Leave `as` out" if is_text else "Choose a number type")
-            return
-        if shows in UNSIGNED_ONLY and keys.as_ and not keys.as_.startswith("uint"):
-            cure = "Use uint16, uint32 or uint64"
-            wrong(place(*steps, "as"), f"a set of bits or a count is not shown as {keys.as_}", cure)
         if table is Table.HOLDING and shows is not Shows.SCRATCH:
             what = f"a {shows} cannot be written, so it is no holding register"
             wrong(place(*steps), what, "Put it under `input:`; readers of function 03 see it there too")
         if table is Table.INPUT and shows is Shows.SCRATCH:
             wrong(place(*steps), "a scratch item stands in a table that is never written", "Put it under `holding:`")
-        self._check_meaning(keys, "text" if is_text else shows, steps)
+        self._check_meaning(keys, "text" if is_text(keys) else shows, steps)
         self._check_numbers(keys, steps)
 
     def _check_meaning(self, keys: ItemKeys, kind: str, steps: Steps) -> None:
         """A key that does nothing for an item is a mistake about the item."""
         for key, kinds in MEANT_FOR.items():
             if getattr(keys, key) is not None and kind not in kinds:
-                what = f"`{key}` says nothing about a {kind}"
+                what = f"`{key}` means nothing for a {kind} item"
                 self.findings.wrong(self.file.key_place(*steps, key), what, "Leave it out")
 
     def _check_numbers(self, keys: ItemKeys, steps: Steps) -> None:
@@ -175,14 +186,25 @@ class LayoutBuilder:
         if keys.filler is not None and not fits(keys.filler, encoding):
             what = f"the filler {keys.filler} does not fit {encoding.type}{_span(encoding)}"
             self.findings.wrong(self.file.place(*steps, "filler"), what, "Write one that fits, or leave it out")
-        if keys.constant is None:
+        if keys.constant is not None:
+            self._check_constant(keys, keys.constant, self.file.place(*steps, "constant"))
+
+    def _check_constant(self, keys: ItemKeys, constant: str, place: Place) -> None:
+        wrong = self.findings.wrong
+        if not is_number(constant):
+            wrong(place, f"`{constant}` is no number", "Write a number like 0.1 or 25")
             return
-        place = self.file.place(*steps, "constant")
-        if not is_number(keys.constant):
-            self.findings.wrong(place, f"`{keys.constant}` is no number", "Write a number like 0.1 or 25")
-        elif not _shows_exactly(codec_of(keys, ("", "")), exact(keys.constant)):
-            what = f"the constant {keys.constant} does not fit {encoding.type}{_span(encoding)}"
-            self.findings.wrong(place, what, "Choose another type, scale or filler")
+        codec = codec_of(keys, ("", ""))
+        if codec.scale.raw(exact(constant)) == codec.filler:
+            wrong(place, f"the constant {constant} would read as no value", "Choose a wider type or another filler")
+        elif not _shows(codec, exact(constant)):
+            what = f"the constant {constant} does not fit {codec.encoding.type}{_span(codec.encoding)}"
+            wrong(place, what, "Choose another type or scale")
+
+
+def is_text(keys: ItemKeys) -> bool:
+    """Whether what an item shows is a text."""
+    return keys.text is not None or keys.gateway == "version"
 
 
 def fits(number: float, encoding: Encoding) -> bool:
@@ -206,7 +228,7 @@ def _span(encoding: Encoding) -> str:
     return "" if encoding.is_float else " ({} to {})".format(*encoding.span)
 
 
-def _shows_exactly(codec: ItemCodec, number: float) -> bool:
+def _shows(codec: ItemCodec, number: float) -> bool:
     """Whether a number stands in the registers as written; floats may round, as they always do."""
     data, clamped = codec.encode(number)
     shown = codec.decode(data)

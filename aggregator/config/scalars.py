@@ -56,7 +56,9 @@ def whole(value: object) -> int:
     given = text(value)
     if not WHOLE.fullmatch(given):
         if re.fullmatch(r"[+-]?0[0-9]+", given):
-            raise Wrong(f"`{given}` begins with a zero", f"Write {given.lstrip('+-0') or '0'}")
+            raise Wrong(
+                f"`{given}` begins with a zero", f"Write {'-' * given.startswith('-')}{given.lstrip('+-0') or '0'}"
+            )
         raise Wrong(f"`{given}` is no whole number", "Write digits only, or 0x and hexadecimal digits")
     if len(given) > MOST_DIGITS:
         raise Wrong("the number is too long", f"Write {MOST_DIGITS} digits at most")

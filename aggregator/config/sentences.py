@@ -78,7 +78,7 @@ class Found:
             due, cure = DUE[self.kind]
             return self._named(f"{kind_of(self.given)} stands where {due} is due"), cure
         if self.kind == "too_short":
-            return self._named("there is nothing in it"), "Add at least one entry, or leave the key out if it may be"
+            return self._named("there is nothing in it"), "Add at least one entry"
         if self.kind == "too_long":
             return self._named(f"{self.context['actual_length']} entries are too many"), self._at_most()
         # Every other constraint is one of `values`, which says by itself what is wrong.
@@ -98,9 +98,14 @@ class Found:
         return f"Keep {self.context['max_length']} at most"
 
     def _named(self, what: str) -> str:
-        """The sentence under the name of its key, where it has one of its own that it does not already speak of."""
-        named = self.steps and isinstance(self.steps[-1], str) and not self.about_key
-        return f"`{self.steps[-1]}`: {what}" if named else what
+        """The sentence under the name of the key that it speaks of, as the file has it."""
+        steps = self.steps
+        while steps not in self.document.values:  # a short form stands for keys that the file does not have
+            steps = steps[:-1]
+        if self.about_key or not steps or isinstance(steps[-1], int):
+            return what
+        name = f"offset {steps[-1]}" if steps[-1].isdigit() else f"`{steps[-1]}`"
+        return f"{name}: {what}"
 
 
 def _keys_at(model: type[Keys], steps: Steps) -> list[str]:

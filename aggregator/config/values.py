@@ -10,6 +10,7 @@ from pydantic import BeforeValidator, WithJsonSchema
 from pydantic_core import CoreSchema, core_schema
 
 from aggregator.config import scalars
+from aggregator.config.findings import near
 from aggregator.config.scalars import Wrong
 from aggregator.config.units import unit
 from aggregator.core.image import FLAG_NAMES
@@ -138,7 +139,7 @@ Address = Annotated[int, ADDRESSES]
 def _flag(value: object) -> str:
     given = scalars.text(value)
     if given not in BIT_ITEMS:
-        raise Wrong(f"`{given}` is no flag", f"Write one of {', '.join(BIT_ITEMS)}")
+        raise Wrong(f"`{given}` is no flag", near(given, BIT_ITEMS, "Write one of"))
     return given
 
 
