@@ -1,0 +1,232 @@
+"""The register server against plain sockets, on both kinds of event loop.
+
+Wire facts are those of MODBUS Messaging on TCP/IP Implementation Guide V1.0b section 3.1.3 and MODBUS Application
+Protocol Specification V1.1b3; what closes a connection follows field practice (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import random
+import socket
+import struct
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING, Any
+
+import pytest
+import structlog
+
+from aggregator.modbus_server import HALF_A_REQUEST, CannotListen, Limits
+
+if TYPE_CHECKING:
+    from tests.edges.conftest import Caller, Served
+
+READ_TEST_BLOCK = bytes.fromhex("04 00 28 00 04")  # four input registers from 40
+TEST_BLOCK = bytes.fromhex("04 08 12 34 FF FE 12 34 56 78")  # 0x1234, -2, 0x12345678: the map declares them
+SCRATCH = 9000
+
+
+def requests(count: int) -> list[bytes]:
+    """Requests that each have another right answer: scratch writes and reads of the test block, in turn."""
+    writes = [struct.pack(">BHH", 6, SCRATCH, value) for value in range(count)]
+    return [write if at % 2 else READ_TEST_BLOCK for at, write in enumerate(writes)]
+
+
+def right_answer(pdu: bytes) -> bytes:
+    return pdu if pdu[0] == 6 else TEST_BLOCK  # a single write is echoed (V1.1b3 section 6.6)
+
+
+def answers_right(client: Caller, pdus: list[bytes], tids: list[int]) -> bool:
+    got = [client.answer() for _ in pdus]
+    return got == [(tid, 1, right_answer(pdu)) for tid, pdu in zip(tids, pdus, strict=True)]
+
+
+def test_pipelined_requests_are_each_answered_once_in_order_with_their_own_transaction_id(
+    served: Callable[..., Served], caller: Callable[[int], Caller]
+) -> None:
+    client = caller(served().port)
+    pdus, tids = requests(50), random.Random(5).sample(range(65536), 50)
+    client.sock.sendall(b"".join(client.frame(tid, pdu) for tid, pdu in zip(tids, pdus, strict=True)))
+    assert answers_right(client, pdus, tids)
+    assert client.ask(bytes.fromhex("03 23 28 00 01")) == bytes.fromhex("03 02 00 31")  # the last write, 49
+    client.sock.settimeout(0.2)
+    with pytest.raises(TimeoutError):
+        client.answer()  # and not one answer more
+
+
+@pytest.mark.parametrize("portion", [1, 5, 7, 11, 13, 18])
+def test_requests_may_come_in_any_portions(
+    portion: int, served: Callable[..., Served], caller: Callable[[int], Caller]
+) -> None:
+    client = caller(served().port)
+    client.sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    pdus, tids = requests(12), list(range(100, 112))
+    stream = b"".join(client.frame(tid, pdu) for tid, pdu in zip(tids, pdus, strict=True))
+    for at in range(0, len(stream), portion):
+        client.sock.sendall(stream[at : at + portion])
+    assert answers_right(client, pdus, tids)
+
+
+def test_a_request_and_a_half_answers_the_whole_one_and_waits_for_the_rest(
+    served: Callable[..., Served], caller: Callable[[int], Caller]
+) -> None:
+    client = caller(served().port)
+    second = client.frame(2, READ_TEST_BLOCK)
+    client.sock.sendall(client.frame(1, READ_TEST_BLOCK) + second[:6])
+    assert client.answer() == (1, 1, TEST_BLOCK)
+    client.sock.sendall(second[6:])
+    assert client.answer() == (2, 1, TEST_BLOCK)
+
+
+GARBAGE = {
+    "protocol 1": bytes.fromhex("00 01 00 01 00 06 01 04 00 28 00 04"),
+    "length 0": bytes.fromhex("00 01 00 00 00 00 01 04 00 28 00 04"),
+    "length 1": bytes.fromhex("00 01 00 00 00 01 01 04 00 28 00 04"),
+    "length 255": bytes.fromhex("00 01 00 00 00 FF 01 04 00 28 00 04"),
+    "length 65535": bytes.fromhex("00 01 00 00 FF FF 01 04 00 28 00 04"),
+    "a web browser": b"GET / HTTP/1.1\r\nHost: gateway\r\n\r\n",
+    "TLS": bytes.fromhex("16 03 01 02 00 01 00 01 FC 03 03"),
+    "noise": bytes(random.Random(15).randbytes(300)),
+}
+
+
+@pytest.mark.parametrize("garbage", GARBAGE.values(), ids=GARBAGE.keys())
+def test_what_cannot_be_modbus_closes_that_connection_alone_with_one_line(
+    garbage: bytes, served: Callable[..., Served], caller: Callable[[int], Caller]
+) -> None:
+    port = served().port
+    good, bad = caller(port), caller(port)
+    assert good.ask(READ_TEST_BLOCK) == bad.ask(READ_TEST_BLOCK) == TEST_BLOCK
+    own_name = "{}:{}".format(*bad.sock.getsockname())
+    with structlog.testing.capture_logs() as log:
+        bad.sock.sendall(good.frame(7, READ_TEST_BLOCK) + garbage)
+        assert bad.answer() == (7, 1, TEST_BLOCK)  # what came before the garbage is answered
+        assert bad.is_closed()
+        assert good.ask(READ_TEST_BLOCK) == TEST_BLOCK
+    assert [(line["event"], line["log_level"]) for line in log] == [("connection closed", "warning")]
+    assert log[0]["client"] == own_name
+    assert "header" in log[0]["reason"]
+
+
+def test_every_length_the_guide_allows_is_taken(served: Callable[..., Served], caller: Callable[[int], Caller]) -> None:
+    """MB-T4: length counts unit id and PDU, 2 to 254. Computed from the guide's section 3.1.3."""
+    client = caller(served().port)
+    for size in (1, 2, 252, 253):
+        assert client.ask(bytes([0x41]) * size) == bytes.fromhex("C1 01")  # no such function (V1.1b3 section 7)
+
+
+def test_the_longest_idle_client_makes_room_for_a_new_one(
+    served: Callable[..., Served], caller: Callable[[int], Caller], until: Callable[..., Any]
+) -> None:
+    house = served(Limits(clients=3))
+    first, second, third = (caller(house.port) for _ in range(3))
+
+    def let_time_pass() -> None:  # some loops count it in whole milliseconds
+        before = house.call(house.server.time)
+        until(lambda: house.call(house.server.time) > before)
+
+    for client in (second, third, first):
+        let_time_pass()
+        client.ask(READ_TEST_BLOCK)
+    fourth = caller(house.port)
+    assert fourth.ask(READ_TEST_BLOCK) == TEST_BLOCK
+    assert second.is_closed()
+    assert first.ask(READ_TEST_BLOCK) == third.ask(READ_TEST_BLOCK) == TEST_BLOCK
+    assert house.call(lambda: len(house.server.clients)) == 3
+
+
+def test_a_silent_client_is_closed_when_its_time_is_up_and_no_other(
+    served: Callable[..., Served], caller: Callable[[int], Caller]
+) -> None:
+    house = served(Limits(idle=600.0))
+    silent, talking = caller(house.port), caller(house.port)
+    silent.ask(READ_TEST_BLOCK)
+    began = house.call(house.server.time)
+    talking.ask(READ_TEST_BLOCK)
+    house.call(lambda: house.server.close_idle(began + 599.0))
+    assert silent.ask(READ_TEST_BLOCK) == talking.ask(READ_TEST_BLOCK) == TEST_BLOCK
+
+    def make_older() -> None:
+        oldest = next(iter(house.server.clients))
+        oldest.last_heard -= 600.0
+        house.server.close_idle(house.server.time())
+
+    house.call(make_older)
+    assert silent.is_closed()
+    assert talking.ask(READ_TEST_BLOCK) == TEST_BLOCK
+
+
+def test_the_idle_watch_runs_by_itself(served: Callable[..., Served], caller: Callable[[int], Caller]) -> None:
+    house = served(Limits(idle=0.5))
+    assert caller(house.port).is_closed()
+
+
+def test_an_unfinished_request_costs_its_client_the_connection(
+    served: Callable[..., Served], caller: Callable[[int], Caller], until: Callable[..., Any]
+) -> None:
+    house = served()
+    half, idle = caller(house.port), caller(house.port)
+    idle.ask(READ_TEST_BLOCK)
+    half.sock.sendall(half.frame(1, READ_TEST_BLOCK)[:9])
+    until(lambda: any(house.call(lambda: [c.conversation.waits_for_more for c in house.server.clients])))
+    with structlog.testing.capture_logs() as log:
+        house.call(lambda: house.server.close_idle(house.server.time() + HALF_A_REQUEST))
+        assert half.is_closed()
+    assert [line["event"] for line in log] == ["connection closed"]
+    assert "unfinished" in log[0]["reason"]
+    assert idle.ask(READ_TEST_BLOCK) == TEST_BLOCK
+
+
+def test_a_client_that_never_reads_holds_up_nobody(
+    served: Callable[..., Served], caller: Callable[[int], Caller], until: Callable[..., Any]
+) -> None:
+    house = served()
+    deaf, good = caller(house.port), caller(house.port)
+    deaf.sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+    deaf.sock.settimeout(0.3)
+    wave = b"".join(deaf.frame(tid, bytes.fromhex("04 00 28 00 28")) for tid in range(500))
+
+    def flood() -> None:
+        for _ in range(20_000):
+            deaf.sock.sendall(wave)
+
+    with pytest.raises(TimeoutError):  # its requests pile up in front of the server, not inside it
+        flood()
+    assert good.ask(READ_TEST_BLOCK) == TEST_BLOCK
+    held = house.call(lambda: max(c._transport.get_write_buffer_size() for c in house.server.clients))
+    assert held < 16_000_000
+
+
+def test_many_idle_connections_cost_the_others_nothing(
+    served: Callable[..., Served], caller: Callable[[int], Caller]
+) -> None:
+    house = served(Limits(clients=300))
+    idle = [caller(house.port) for _ in range(200)]
+    busy = [caller(house.port) for _ in range(4)]
+
+    def ask_often(each: Caller) -> list[bytes]:
+        return [each.ask(READ_TEST_BLOCK) for _ in range(200)]
+
+    with ThreadPoolExecutor(4) as threads:
+        asked = [threads.submit(ask_often, each) for each in busy]
+        assert all(answer == TEST_BLOCK for each in asked for answer in each.result(30))
+    assert {each.ask(READ_TEST_BLOCK) for each in idle} == {TEST_BLOCK}
+
+
+def test_a_unit_that_is_not_declared_answers_that_it_does_not_respond(
+    served: Callable[..., Served], caller: Callable[[int], Caller]
+) -> None:
+    """Exception 0B (V1.1b3 section 7); 0 and 255 are the first device (guide section 4.4.1.3, from memory)."""
+    client = caller(served().port)
+    assert client.ask(READ_TEST_BLOCK, unit=7) == bytes.fromhex("84 0B")
+    assert client.ask(READ_TEST_BLOCK, unit=0) == client.ask(READ_TEST_BLOCK, unit=255) == TEST_BLOCK
+
+
+async def test_a_port_that_is_taken_is_named_with_the_cure(port: int) -> None:
+    from aggregator.clock import Clock
+    from aggregator.modbus_server import ModbusServer
+
+    with socket.create_server(("127.0.0.1", port)):
+        server = ModbusServer([None] * 256, Clock().now, Limits())
+        with pytest.raises(CannotListen, match=f"127.0.0.1:{port}: another program does.*site.yaml"):
+            await server.start("127.0.0.1", port)
