@@ -113,7 +113,9 @@ class Service:
 
     async def _open_listeners(self) -> None:
         for keys in self.configuration.service.listeners:
-            server = ModbusServer(self.site.units(), self.clock.now, Limits(keys.clients, keys.idle))
+            # The watchdog polls the first listener. It has a seat of its own, so that it costs no client its place.
+            own_seat = not self.servers and systemd.watchdog_interval() is not None
+            server = ModbusServer(self.site.units(), self.clock.now, Limits(keys.clients + own_seat, keys.idle))
             await server.start(*keys.tcp)
             self.servers.append(server)
             log.info("listening", modbus_tcp=f"{keys.tcp[0]}:{server.port}")

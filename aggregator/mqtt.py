@@ -8,9 +8,11 @@ site has taken it: what has not been taken when the service dies, the broker sen
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import random
 import socket
 import ssl
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -162,8 +164,8 @@ class _Connection:
     async def live(self) -> str:
         """Connect and serve until the connection ends. Returns why it ended."""
         try:
-            await self._loop.run_in_executor(None, self._connect)
-        except OSError as error:
+            await _in_a_thread(self._connect)
+        except (OSError, UnicodeError) as error:
             return _why_not(error)
         housekeeping = asyncio.create_task(self._housekeeping(), name="broker housekeeping")
         try:
@@ -286,8 +288,34 @@ class _Connection:
             self._ended.set_result(reason)
 
 
-def _why_not(error: OSError) -> str:
-    if isinstance(error, socket.gaierror):
+def _in_a_thread(work: Callable[[], None]) -> asyncio.Future[None]:
+    """Run what may block. A thread of the loop's own executor would hold up the end of the service until it is done."""
+    loop = asyncio.get_running_loop()
+    done: asyncio.Future[None] = loop.create_future()
+
+    def finish(error: Exception | None) -> None:
+        if done.done():
+            return
+        if error is None:
+            done.set_result(None)
+        else:
+            done.set_exception(error)
+
+    def run() -> None:
+        error = None
+        try:
+            work()
+        except Exception as raised:  # noqa: BLE001 - raised again where it is awaited
+            error = raised
+        with contextlib.suppress(RuntimeError):  # the service has ended meanwhile
+            loop.call_soon_threadsafe(finish, error)
+
+    threading.Thread(target=run, name="broker connect", daemon=True).start()
+    return done
+
+
+def _why_not(error: OSError | UnicodeError) -> str:
+    if isinstance(error, socket.gaierror | UnicodeError):  # a name with an empty or overlong part is no name at all
         return "the broker's name is not known here"
     if isinstance(error, TimeoutError):
         return "the broker does not answer"

@@ -7,13 +7,19 @@ import socket
 
 
 def notify(state: str) -> bool:
-    """Tell the service manager a state such as `READY=1`. Returns whether there is one to tell."""
+    """Tell the service manager a state such as `READY=1`. Returns whether it was told.
+
+    A manager that does not listen is no reason to stop serving; it takes its own measures when it misses a sign.
+    """
     address = os.environ.get("NOTIFY_SOCKET")
     if not address:
         return False
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sock:
-        sock.connect("\0" + address[1:] if address.startswith("@") else address)
-        sock.sendall(state.encode())
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sock:
+            sock.connect("\0" + address[1:] if address.startswith("@") else address)
+            sock.sendall(state.encode())
+    except OSError:
+        return False
     return True
 
 
