@@ -237,6 +237,7 @@ class Conversation:
         while size - at >= 7:
             transaction, protocol, length, unit = MBAP.unpack_from(data, at)
             if protocol or not SHORTEST_LENGTH <= length <= LONGEST_LENGTH:
+                self.requests += len(answers)
                 raise HeaderError(protocol, length, b"".join(answers))
             end = at + 6 + length
             if end > size:

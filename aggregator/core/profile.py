@@ -19,8 +19,10 @@ A payload decodes whole or not at all: no meter is ever half updated.
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from reprlib import repr as brief
 
 from aggregator.core.encoding import IDENTITY, Encoding, Scale
 from aggregator.core.errors import DecodeError, Place, Refusal
@@ -249,10 +251,13 @@ class Profile:
             if value is None:
                 continue
             if isinstance(value, bool) or not isinstance(value, int | float):
-                raise DecodeError(Refusal.WRONG_TYPE, f"{self.fields[item.index].name} is {value!r}, not a number")
-            if not math.isfinite(value):
-                raise DecodeError(Refusal.WRONG_TYPE, f"{self.fields[item.index].name} is {value}")
-            pairs.append((item.index, item.scale.value(value)))
+                raise DecodeError(Refusal.WRONG_TYPE, f"{self.fields[item.index].name} is {brief(value)}, not a number")
+            scaled = item.scale.value(value) if abs(value) <= sys.float_info.max else math.inf
+            if not math.isfinite(scaled):
+                raise DecodeError(
+                    Refusal.WRONG_TYPE, f"{self.fields[item.index].name} is {brief(value)}, more than a number holds"
+                )
+            pairs.append((item.index, scaled))
         if not pairs:
             raise DecodeError(Refusal.MISSING, f"none of the fields of profile {self.name} is there")
         return pairs

@@ -13,17 +13,18 @@ from __future__ import annotations
 import base64
 import binascii
 import json
-import math
 import re
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
+from reprlib import repr as brief
 from typing import NoReturn
 
 from aggregator.core.errors import DecodeError, Place, Refusal
 from aggregator.core.pointer import Pointer
 
 NODE = re.compile(r"[0-9a-f]{16}")
+LARGEST_FIGURE = 1000  # dBm, dB; also keeps out NaN, infinity and integers that no float holds
 LONGEST_MESSAGE = 256 * 1024  # bytes; LoRaWAN payloads are at most 242 bytes, so anything near this is no uplink
 
 
@@ -81,11 +82,18 @@ class Envelope:
     def open(self, message: bytes) -> Uplink:
         """The uplink in a message. Raises DecodeError, which names the key that is missing or of the wrong type."""
         document = read_json(message)
-        port = self._whole(document, self.port, 255)
+        node = self._node(document)
+        try:
+            return self._uplink(document, node)
+        except DecodeError as error:
+            error.node = node
+            raise
+
+    def _uplink(self, document: object, node: str) -> Uplink:
         return Uplink(
-            node=self._node(document),
+            node=node,
             counter=self._whole(document, self.counter, 0xFFFF_FFFF),
-            port=port,
+            port=self._whole(document, self.port, 255),
             observed=self._time(document, self.observed),
             received=self._time(document, self.received),
             decoded=None if self.fields is None else self.fields.find(document),
@@ -98,10 +106,12 @@ class Envelope:
         if value is None:
             raise DecodeError(Refusal.MISSING, f"no node at {self.node}")
         if not isinstance(value, str):
-            raise DecodeError(Refusal.WRONG_TYPE, f"the node at {self.node} is {value!r}, not text")
+            raise DecodeError(Refusal.WRONG_TYPE, f"the node at {self.node} is {brief(value)}, not text")
         node = normal_node(value)
         if node is None:
-            raise DecodeError(Refusal.WRONG_TYPE, f"the node at {self.node} is {value!r}, not 16 hexadecimal digits")
+            raise DecodeError(
+                Refusal.WRONG_TYPE, f"the node at {self.node} is {brief(value)}, not 16 hexadecimal digits"
+            )
         return node
 
     @staticmethod
@@ -112,7 +122,7 @@ class Envelope:
         if value is None:
             raise DecodeError(Refusal.MISSING, f"nothing at {pointer}")
         if type(value) is not int or not 0 <= value <= most:
-            raise DecodeError(Refusal.WRONG_TYPE, f"{pointer} is {value!r}, not a whole number from 0 to {most}")
+            raise DecodeError(Refusal.WRONG_TYPE, f"{pointer} is {brief(value)}, not a whole number from 0 to {most}")
         return value
 
     @staticmethod
@@ -125,10 +135,10 @@ class Envelope:
             try:
                 moment = datetime.fromisoformat(value)
             except ValueError as error:
-                raise DecodeError(Refusal.WRONG_TYPE, f"{pointer} is {value!r}, not an RFC 3339 time") from error
+                raise DecodeError(Refusal.WRONG_TYPE, f"{pointer} is {brief(value)}, not an RFC 3339 time") from error
             return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
         if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e11:
-            raise DecodeError(Refusal.WRONG_TYPE, f"{pointer} is {value!r}, not a time")
+            raise DecodeError(Refusal.WRONG_TYPE, f"{pointer} is {brief(value)}, not a time")
         return float(value)
 
     def _bytes(self, document: object) -> bytes | None:
@@ -136,7 +146,7 @@ class Envelope:
         if text is None:
             return None
         if not isinstance(text, str):
-            raise DecodeError(Refusal.WRONG_TYPE, f"the payload at {self.payload} is {text!r}, not text")
+            raise DecodeError(Refusal.WRONG_TYPE, f"the payload at {self.payload} is {brief(text)}, not text")
         try:
             if self.payload_text is PayloadText.HEX:
                 return bytes.fromhex(text)
@@ -157,7 +167,7 @@ class Envelope:
     def _figure(document: object, pointer: Pointer | None) -> float | None:
         """A radio figure. One that is odd is left out: how it was heard is no reason to drop what was said."""
         value = None if pointer is None else pointer.find(document)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= LARGEST_FIGURE:
             return None
         return value
 
@@ -171,10 +181,11 @@ def normal_node(text: str) -> str | None:
 
 
 def _object(pairs: list[tuple[str, object]]) -> dict[str, object]:
-    result = dict(pairs)
-    if len(result) != len(pairs):
-        names = [name for name, _ in pairs]
-        raise ValueError(f"the key {next(name for name in names if names.count(name) > 1)!r} stands twice")
+    result: dict[str, object] = {}
+    for name, value in pairs:
+        if name in result:
+            raise ValueError(f"the key {brief(name)} stands twice")
+        result[name] = value
     return result
 
 
