@@ -31,6 +31,7 @@ from aggregator.poller import Line, Poller, lines
 from aggregator.register_list import RegisterList
 
 FILES_WRONG, OUTSIDE = 1, 3
+MIN_SPEED, MAX_SPEED = 0.1, 600.0  # of the demo; nodes that report each minute then send ten times a second
 app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
@@ -240,6 +241,8 @@ def _print_json(polled: list[Line]) -> None:
         facts = {
             "tag": line.tag,
             "field": line.item,
+            "table": line.table.key,
+            "address": line.address,
             "value": line.value,
             "unit": line.unit,
             "quality": line.quality,
@@ -274,6 +277,34 @@ def schema(
     if kind not in FILES:
         raise typer.BadParameter(f"name one of {', '.join(FILES)}, or a folder with --into", param_hint="KIND")
     sys.stdout.write(schema_text(kind))
+
+
+@app.command()
+def demo(
+    site: Annotated[Path | None, typer.Argument(help="a site's folder; default: the sample", metavar="SITE")] = None,
+    speed: Annotated[float, typer.Option(help="site seconds per second: 60 makes an hour pass in a minute")] = 60.0,
+    seed: Annotated[int, typer.Option(help="the same seed repeats the same day")] = 1,
+    port: Annotated[int, typer.Option(help="where to listen for Modbus, on this machine only", max=65535)] = 5020,
+    lasts: Annotated[float | None, typer.Option(help="end after so many seconds", min=0.1)] = None,
+) -> None:
+    """Run a simulated site: nodes, broker and service in one, with a live table and the lines to poll it."""
+    from aggregator.demo.stage import Play, headline, perform
+
+    if not MIN_SPEED <= speed <= MAX_SPEED:
+        raise typer.BadParameter(f"{speed:g} is outside {MIN_SPEED:g} to {MAX_SPEED:g}", param_hint="--speed")
+    configuration = load(site or sample_site())
+    logs.configure("error", for_people=True)  # the table has the terminal, and shows what warnings would say
+    play = Play(speed, seed, port, lasts)
+    show = terminal.Show(headline(configuration, play))
+    _run_loop(
+        lambda: perform(
+            configuration,
+            play,
+            started=lambda service: show.begin(service.site, service.clock.now),
+            look=lambda _: show.refresh(),
+            ended=lambda _: show.end(),
+        )
+    )
 
 
 def sample_site() -> Path:

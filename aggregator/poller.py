@@ -31,10 +31,12 @@ class Polled:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One field of one meter, as people read it. `age` in seconds; `status` is None where no status is mapped."""
+    """One field of one meter, as people read it. `address` is the PDU address, `age` in seconds; `status` is None where no status is mapped."""
 
     tag: str
     item: str
+    table: Table
+    address: int
     value: Value | None
     unit: str
     status: int | None
@@ -138,4 +140,14 @@ def _line(polled: Polled, about: dict[tuple[str | None, Shows, str], Polled]) ->
         return int(found.value) if found is not None and isinstance(found.value, int | float) else None
 
     status, age = nearest(Shows.STATUS), nearest(Shows.AGE)
-    return Line(entry.tag or "", entry.item.of, polled.value, entry.item.unit, status, age, polled.refused)
+    return Line(
+        entry.tag or "",
+        entry.item.of,
+        entry.table,
+        entry.address,
+        polled.value,
+        entry.item.unit,
+        status,
+        age,
+        polled.refused,
+    )

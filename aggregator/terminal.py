@@ -6,8 +6,7 @@ On a terminal tables fit its width and can be live; in a pipe or a file they are
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 
 from rich.console import Console, Group
 from rich.live import Live
@@ -24,7 +23,8 @@ from aggregator.register_list import RegisterList
 
 WIDE = 220  # columns of a table that goes into a pipe or a file
 SHOWN = ("unit id", "table", "PDU address", "data number", "type", "scale", "unit", "tag", "item", "note")
-HEAD_ROWS = 9  # of a live site table: what stands above and below the meters
+HEAD_ROWS = 5  # of a live site table, beside its headline: column heads, counts and blank lines
+PLAIN_EVERY = 5.0  # s between two lines of counts where there is no terminal
 TURN_AFTER = 6.0  # s that one page of a site too long for the terminal is shown
 
 out = Console(highlight=False)
@@ -70,8 +70,9 @@ def _line_grid(configuration: Configuration, polled: Sequence[Line]) -> Grid:
         for field in meter.profile.fields
     }
     grid = Grid(box=None, pad_edge=False)
-    for column in ("tag", "field", "value", "unit", "quality", "age"):
-        grid.add_column(column, justify="right" if column in ("value", "age") else "left", no_wrap=True)
+    for column in ("tag", "field", "value", "unit", "quality", "age", "register"):
+        right = column in ("value", "age", "register")
+        grid.add_column(column, justify="right" if right else "left", no_wrap=True)
     before = ""
     for line in polled:
         good = line.refused is None and line.status is not None and line.status & 3 == Grade.GOOD
@@ -82,6 +83,7 @@ def _line_grid(configuration: Configuration, polled: Sequence[Line]) -> Grid:
             Text(line.unit),
             Text(line.quality, style="" if good else "bold"),
             Text(age_text(line.age)),
+            Text(f"{line.table.key} {line.address}"),
         )
         before = line.tag
     return grid
@@ -145,20 +147,46 @@ class SiteTable:
             f"{counts.late} late, {counts.rejected.total()} refused, {figure('uplinks_lost')} lost"
         )
 
-    @contextmanager
-    def live(self) -> Iterator[Callable[[Now], None]]:
-        """Keeps the table on a terminal; call what it yields to bring it up to date."""
-        with Live(console=out, auto_refresh=False, transient=False) as live:
 
-            def update(now: Now) -> None:
-                rows = max(3, out.height - HEAD_ROWS - len(self.headline) + 4)
-                live.update(self.page(int(time.monotonic() / TURN_AFTER), rows, now), refresh=True)
+class Show:
+    """A running site on the terminal: a live table there, plain text elsewhere, at the beginning and at the end.
 
-            yield update
+    While it is live, nothing else may write to the terminal.
+    """
 
-    def print_once(self, now: Now) -> None:
-        """The whole table as plain text."""
-        Console(width=WIDE, highlight=False).print(self.page(0, len(self.site.states), now))
+    def __init__(self, headline: Sequence[str]) -> None:
+        self._headline = headline
+        self._table: SiteTable
+        self._now: Callable[[], Now]
+        self._live: Live | None = None
+        self._last = ""  # the counts as they were last written in plain text
+        self._due = 0.0  # when they may be written again
+
+    def begin(self, site: Site, now: Callable[[], Now]) -> None:
+        """The site stands; show it from now on."""
+        self._table, self._now = SiteTable(site, self._headline), now
+        if out.is_terminal:
+            self._live = Live(console=out, auto_refresh=False)
+            self._live.start()
+        else:
+            for line in self._headline:
+                out.print(line, soft_wrap=True)
+
+    def refresh(self) -> None:
+        """Bring the table up to date; as plain text, write the counts whenever they have changed."""
+        if self._live is not None:
+            rows = max(3, out.height - HEAD_ROWS - len(self._headline))
+            self._live.update(self._table.page(int(time.monotonic() / TURN_AFTER), rows, self._now()), refresh=True)
+        elif (counts := self._table.counts()) != self._last and time.monotonic() >= self._due:
+            out.print(counts, soft_wrap=True)
+            self._last, self._due = counts, time.monotonic() + PLAIN_EVERY
+
+    def end(self) -> None:
+        """Leave the last state standing; as plain text, the whole table."""
+        if self._live is not None:
+            self._live.stop()
+        else:
+            Console(width=WIDE, highlight=False).print(self._table.page(0, len(self._table.site.states), self._now()))
 
 
 def readings_text(state: MeterState) -> str:
