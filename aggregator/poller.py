@@ -31,7 +31,10 @@ class Polled:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One field of one meter, as people read it. `address` is the PDU address, `age` in seconds; `status` is None where no status is mapped."""
+    """One field of one meter, as people read it: `address` is the PDU address, `age` in seconds.
+
+    `status` is None where no status is mapped, `refused` the exception code where the read was refused.
+    """
 
     tag: str
     item: str
