@@ -240,7 +240,7 @@ class Image:
         self._accept = accept
         self._writable: dict[tuple[Table, int], tuple[Item, str | None]] = {}
         self._painters: dict[str, list[Painter]] = {}
-        self._scratch: dict[str, tuple[Table, int, Item]] = {}
+        self._scratch: dict[str, list[tuple[Table, int, Item]]] = {}  # one name is one scratch, wherever it stands
         self._plans: dict[int, Plan] = {}
         self._gateway: list[tuple[list[int], int]] = []
         self._place_meters(states)
@@ -266,7 +266,7 @@ class Image:
         if item.table.is_writable:
             self._writable[item.table, address] = (item, tag)
         if item.shows is Shows.SCRATCH:
-            self._scratch[item.of] = (item.table, address, item)
+            self._scratch.setdefault(item.of, []).append((item.table, address, item))
         codec = item.codec
         if item.shows is Shows.CONSTANT and codec is None:
             self.banks[item.table].data[address] = ON if item.of == "1" else OFF
@@ -315,9 +315,8 @@ class Image:
             painter.paint()
 
     def write_scratch(self, name: str, value: Value | bool | None) -> None:
-        """Show what was written into a scratch item."""
-        if name in self._scratch:
-            table, address, item = self._scratch[name]
+        """Show what was written into a scratch item, at each place that has its name."""
+        for table, address, item in self._scratch.get(name, ()):
             if item.codec is None:
                 self.banks[table].data[address] = ON if value else OFF
             else:
