@@ -213,19 +213,18 @@ def fingerprint(devices: Iterable[Device]) -> int:
 
 
 def _meaning(entry: Entry) -> tuple[object, ...]:
-    item, codec = entry.item, entry.item.codec
-    how = (codec.encoding, codec.scale, codec.conversion, repr(codec.filler)) if codec else None
-    return (
-        entry.unit_id,
-        entry.table.key,
-        entry.address,
-        entry.tag,
-        item.shows,
-        item.of,
-        item.unit,
-        item.when_stale,
-        how,
-    )
+    """Plain texts and numbers only, so that a change of this program's own classes changes no fingerprint."""
+    item = entry.item
+    meaning = (str(item.shows), item.of, item.unit, str(item.when_stale))
+    return (entry.unit_id, entry.table.key, entry.address, entry.tag, *meaning, *_manner(item.codec))
+
+
+def _manner(codec: ItemCodec | None) -> tuple[object, ...]:
+    if codec is None:
+        return ()
+    encoding, lines = codec.encoding, (codec.scale, codec.conversion)
+    stands = (encoding.type, encoding.registers, str(encoding.word_order), str(encoding.byte_order))
+    return (*stands, *(float(number) for line in lines for number in (line.factor, line.offset)), codec.filler)
 
 
 def free_runs(blocks: Iterable[Block], wanted: int, near: int) -> list[tuple[int, int]]:

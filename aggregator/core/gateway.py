@@ -125,7 +125,8 @@ def test_layout(words: Order, byte_order: Order) -> Layout:
         offset += encoding.registers
     offset = 0
     for type_name in SCRATCH_TYPES:
-        codec = ItemCodec(Encoding.number(type_name, words, byte_order), filler=0)
+        encoding = Encoding.number(type_name, words, byte_order)
+        codec = ItemCodec(encoding, filler=None if encoding.is_float else 0)  # so that every whole number comes back
         name, note = f"scratch_{type_name}", "write it and read it back; nothing else comes of it"
         items.append(Item(Table.HOLDING, offset, Shows.SCRATCH, name, codec, note=note, place=BUILT_IN))
         offset += codec.encoding.registers
@@ -136,5 +137,5 @@ def test_layout(words: Order, byte_order: Order) -> Layout:
 
 
 def whole_seconds(seconds: float, registers: int) -> int:
-    """Seconds as an unsigned counter that wraps at the width of its registers."""
-    return math.floor(seconds) & ((1 << 16 * registers) - 1)
+    """Seconds as an unsigned counter that wraps below all ones, which stand for "no value"."""
+    return math.floor(seconds) % ((1 << 16 * registers) - 1)

@@ -80,7 +80,7 @@ class MeterState:
         for index, reading in enumerate(self.readings):
             if reading.times is None or reading.reasons & STALE:
                 continue
-            if monotonic - reading.times.since >= self.meter.limit(index):
+            if reading.times.since + self.meter.limit(index) <= monotonic:  # the same sum as in `next_expiry`
                 self.readings[index] = reading._replace(reasons=reading.reasons | STALE)
                 turned = True
         if turned:

@@ -92,10 +92,10 @@ class Site:
         self._envelopes: dict[str, Envelope | None] = {}
         self._by_reasons = Counter(state.reasons for state in self.states.values())
         self._lost = 0
-        # One entry a meter: when to look whether it has gone stale. Uplinks do not touch it; a look that comes too
-        # early is put off, so the cost is one look a meter and interval, however many uplinks there are.
+        # When to look whether a meter has gone stale. An uplink only ever brings a look forward; one that comes too
+        # early is put off, so the cost is about one look a meter and interval, however many uplinks there are.
         self._looks: list[tuple[float, str]] = []
-        self._looking: set[str] = set()
+        self._looking: dict[str, float] = {}  # by tag, the look that holds; an entry of another instant is passed over
         self._notes: list[Note] = []
 
     def units(self) -> list[Tables | None]:
@@ -132,7 +132,7 @@ class Site:
             uplink = envelope.open(message)
             return self._take(uplink, now)
         except DecodeError as error:
-            return self._refuse(error, {"topic": topic})
+            return self._refuse(error, topic)
 
     def _envelope_of(self, topic: str) -> Envelope:
         if topic not in self._envelopes:
@@ -161,18 +161,20 @@ class Site:
             self.counts.late += 1
             self._figures_changed()
             return (Note("late uplink not shown", facts={"tag": state.meter.tag, "counter": uplink.counter}),)
-        facts = {"tag": state.meter.tag, "node": uplink.node}
         try:
             pairs = decode(state, uplink)
         except DecodeError as error:
-            if error.refusal is Refusal.NO_DATA:
-                return self._heard_only(state, uplink)
-            self._mark(state, DECODE_FAILED, on=True)
-            return self._refuse(error, facts)
-        self._show(state, pairs, uplink, now)
+            if error.refusal is not Refusal.NO_DATA:
+                error.node = uplink.node
+                raise
+            self._hear_only(state, uplink)
+        else:
+            self._show(state, pairs, uplink, now)
         self.counts.accepted += 1
+        self.last_accepted = now.monotonic
         if arrival is Arrival.RESTARTED:
-            return (Note("frame counter began anew", facts={**facts, "counter": uplink.counter}),)
+            facts = {"tag": state.meter.tag, "node": uplink.node, "counter": uplink.counter}
+            return (Note("frame counter began anew", facts=facts),)
         return NOTHING
 
     def _show(self, state: MeterState, pairs: Pairs, uplink: Uplink, now: Now) -> None:
@@ -182,19 +184,22 @@ class Site:
         before = state.reasons
         state.take(readings, times, uplink.radio, uplink.counter)
         state.expire(now.monotonic)
-        self.last_accepted = now.monotonic
         self._paint(state, before)
         self._look_later(state)
 
-    def _heard_only(self, state: MeterState, uplink: Uplink) -> Notes:
+    def _hear_only(self, state: MeterState, uplink: Uplink) -> None:
         """An uplink without data (a radio's keep-alive) says that the node lives, and nothing of the meter."""
         state.radio = uplink.radio
         state.counter = uplink.counter
-        self.counts.accepted += 1
         self._paint(state, state.reasons)
-        return NOTHING
 
-    def _refuse(self, error: DecodeError, facts: Mapping[str, object]) -> Notes:
+    def _refuse(self, error: DecodeError, topic: str) -> Notes:
+        """Count what could not be taken; where its meter is known, the meter's status says so and its values stay."""
+        facts = {"topic": topic}
+        state = None if error.node is None else self.by_node.get(error.node)
+        if state is not None and error.node is not None:
+            facts |= {"tag": state.meter.tag, "node": error.node}
+            self._mark(state, DECODE_FAILED, on=True)
         self.counts.rejected[error.refusal] += 1
         self._figures_changed()
         return (Note("uplink refused", True, {"reason": str(error.refusal), "detail": error.detail, **facts}),)
@@ -205,8 +210,10 @@ class Site:
         """Let what is too old by now turn stale. Call it at `next_look` or more often."""
         notes = []
         while self._looks and self._looks[0][0] <= now.monotonic:
-            _, tag = heapq.heappop(self._looks)
-            self._looking.discard(tag)
+            due, tag = heapq.heappop(self._looks)
+            if self._looking.get(tag) != due:
+                continue  # an earlier look was put in its place
+            del self._looking[tag]
             state = self.states[tag]
             before = state.reasons
             if state.expire(now.monotonic):
@@ -221,12 +228,10 @@ class Site:
         return self._looks[0][0] if self._looks else math.inf
 
     def _look_later(self, state: MeterState) -> None:
-        tag = state.meter.tag
-        if tag not in self._looking:
-            due = state.next_expiry()
-            if due < math.inf:
-                self._looking.add(tag)
-                heapq.heappush(self._looks, (due, tag))
+        tag, due = state.meter.tag, state.next_expiry()
+        if due < self._looking.get(tag, math.inf):
+            self._looking[tag] = due
+            heapq.heappush(self._looks, (due, tag))
 
     # Writes
 
@@ -321,7 +326,7 @@ def decode(state: MeterState, uplink: Uplink) -> Pairs:
     Raises DecodeError; NO_DATA where the uplink carries nothing to decode, as a node's keep-alive on port 0 does.
     """
     profile = state.meter.profile
-    if isinstance(uplink.decoded, dict) and profile.decoded:
+    if isinstance(uplink.decoded, dict) and uplink.decoded and profile.decoded:
         return profile.decode_fields(uplink.decoded)
     if uplink.payload:
         if uplink.port == 0:

@@ -7,6 +7,7 @@ import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
 import pytest
+from hypothesis import settings
 
 from aggregator.core import gateway
 from aggregator.core.address_map import Block, Device, Item, Layout, Shows, Table, WhenStale
@@ -18,6 +19,9 @@ from aggregator.core.profile import Binary, BinaryItem, DecodedField, Field, Pro
 from aggregator.core.reading import Now
 from aggregator.core.site import Declared, Site
 from aggregator.core.uplink import Envelope
+
+settings.register_profile("core", deadline=None)  # a busy machine is no defect
+settings.load_profile("core")
 
 START = Now(monotonic=5000.0, utc=1_795_600_000.0)
 NODE = "70b3d57ed000{:04d}"
