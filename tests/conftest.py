@@ -13,6 +13,7 @@ import pytest
 
 PACKAGES = {
     "mosquitto": "mosquitto",
+    "mosquitto_passwd": "mosquitto",
     "mosquitto_pub": "mosquitto-clients",
     "mbpoll": "mbpoll",
     "socat": "socat",

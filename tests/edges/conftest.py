@@ -356,6 +356,10 @@ class Broker:
             else:
                 return
 
+    def subscriptions(self, client: str = "alder-fen-test") -> int:
+        """How often a client has subscribed to the small site's first topic, by the broker's own log."""
+        return (self.folder / "broker.log").read_text().count(f"{client} 1 lns/alder-fen/+/up")
+
     def signal(self, number: int) -> None:
         assert self.process
         self.process.send_signal(number)
@@ -402,6 +406,7 @@ def broker(tmp_path: Path, peer: dict[str, str]) -> Iterator[Callable[..., Broke
         port = free_port()
         mine = ["per_listener_settings false", "set_tcp_nodelay true", "max_queued_messages 100000"]
         mine += ["user root"] if os.geteuid() == 0 else []
+        mine += [f"log_type {kind}" for kind in ("error", "warning", "notice", "information", "subscribe")]
         mine += lines or ("allow_anonymous true",)
         mine += [f"persistence_location {folder}/", f"listener {port} 127.0.0.1", *listener]
         (folder / "broker.conf").write_text("\n".join(mine) + "\n")
@@ -427,6 +432,45 @@ def publisher() -> Iterator[Callable[[Broker], Publisher]]:
     yield connect
     for each in connected:
         each.close()
+
+
+@dataclass
+class Rig:
+    """A broker, the service on it, and both ends of what runs through them."""
+
+    broker: Broker
+    service: Service
+    client: Caller
+    publisher: Publisher
+    folder: Path
+
+    def accepted(self) -> int:
+        return self.client.figure("uplinks_accepted")
+
+    def connected(self) -> bool:
+        """Whether the registers say that the broker is connected: bit 0 of the gateway's state."""
+        return bool(self.client.figure("state") & 1)
+
+
+@pytest.fixture
+def rig(
+    broker: Callable[..., Broker],
+    site: Callable[..., Path],
+    service: Callable[..., Service],
+    caller: Callable[[int], Caller],
+    publisher: Callable[..., Publisher],
+    until: Callable[..., Any],
+) -> Callable[..., Rig]:
+    """A whole road, ready when the subscription stands: `rig("persistence true", version="3.1.1", meters=2)`."""
+
+    def build(*lines: str, version: str = "5", extra: str = "", **keys: Any) -> Rig:
+        there = broker(*lines)
+        folder = site(there.port, extra=f'  version: "{version}"\n{extra}', **keys)
+        running = service(folder)
+        until(there.subscriptions, what="the subscription")
+        return Rig(there, running, caller(running.port), publisher(there), folder)
+
+    return build
 
 
 @dataclass
