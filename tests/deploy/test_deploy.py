@@ -307,7 +307,9 @@ def test_a_killed_broker_still_delivers_all_it_queued_for_an_absent_aggregator(
         aggregator.subscribe("lns/alder-fen/+/up")
     with Client(broker, "network-server") as server:
         server.publish(UPLINKS, uplinks)
-    until(lambda: uplinks[-1] in broker.database.read_bytes(), "the last uplink is on disk")
+    until(
+        lambda: broker.database.exists() and uplinks[-1] in broker.database.read_bytes(), "the last uplink is on disk"
+    )
     broker.end(signal.SIGKILL)
     broker.start(peer["mosquitto"])
     with Client(broker, "aggregator", "aggregator") as aggregator:
