@@ -12,7 +12,10 @@ from aggregator.config.values import SPARE
 from aggregator.core import gateway
 from aggregator.core.address_map import Block, Device, Layout, Table, block_problems, shadow_problems
 from aggregator.core.encoding import Order
+from aggregator.core.errors import Place
 from aggregator.core.meter import Meter
+
+MOST_GUESSES = 20
 
 
 def build_devices(
@@ -53,6 +56,7 @@ class Placer:
         self.layouts = layouts
         self.meters = meters
         self.findings = findings
+        self.strangers = 0  # tags placed here that no meter has
         self.orders: Orders = (keys.words, keys.bytes_)
 
     def blocks(self) -> Iterator[Block]:
@@ -87,13 +91,21 @@ class Placer:
         for slot, tag in enumerate(keys.meters):
             place = self.file.place(*steps, "meters", slot)
             if tag != SPARE and tag not in self.meters:
-                self.findings.wrong(place, f"there is no meter `{tag}`", near(tag, self.meters, "There are", show=12))
+                self._no_meter(tag, place)
                 continue
             meter = self.meters.get(tag)
             layout = self.layouts.bind(keys.layout, meter.profile, self.orders, place) if meter else empty
             for table, run in runs.items():
                 size = every[table]
                 yield Block(table, run.from_ + slot * size, size, layout, None if tag == SPARE else tag, tag, place)
+
+    def _no_meter(self, tag: str, place: Place) -> None:
+        """A map for another site names thousands that are not there: near ones are looked for a few times only."""
+        cure = "Write a tag of meters.yaml"
+        if self.strangers < MOST_GUESSES:
+            cure = near(tag, self.meters, "There are", show=12)
+        self.strangers += 1
+        self.findings.wrong(place, f"there is no meter `{tag}`", cure)
 
     def _check_runs(self, keys: PlacementKeys, runs: Mapping[Table, RunKeys], steps: Steps) -> None:
         if not runs:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import types
-from collections.abc import Iterable
 from typing import Any, TypeVar, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
@@ -28,7 +27,9 @@ def validate(model: type[Model], document: Document) -> Model:
         return model.model_validate(document.data)
     except ValidationError as error:
         found = [Found(model, document, each) for each in error.errors(include_url=False)]
-    raise ConfigurationError(each.problem() for each in found if not each.follows_from(found))
+    # A key that is missing because it stands there misspelt is told once, as the misspelling.
+    meant = {each.meant for each in found}
+    raise ConfigurationError(each.problem() for each in found if each.kind != "missing" or each.steps not in meant)
 
 
 class Found:
@@ -43,14 +44,11 @@ class Found:
         self.context: dict[str, Any] = error.get("ctx", {})
         self.known = _keys_at(model, self.steps[:-1])
 
-    def follows_from(self, others: Iterable[Found]) -> bool:
-        """Whether this key is only missing because it stands there misspelt, which is told already."""
-        return self.kind == "missing" and any(
-            other.kind == "extra_forbidden"
-            and other.steps[:-1] == self.steps[:-1]
-            and close_to(str(other.steps[-1]), other.known) == self.steps[-1]
-            for other in others
-        )
+    @property
+    def meant(self) -> Steps | None:
+        """The way to the key that an unknown one is a likely slip for."""
+        key = close_to(str(self.steps[-1]), self.known) if self.kind == "extra_forbidden" else None
+        return None if key is None else (*self.steps[:-1], key)
 
     def problem(self) -> Problem:
         """The sentence, at the key or value that has to change."""
