@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 import random
 import socket
 import ssl
@@ -28,10 +29,14 @@ from aggregator.core.errors import AggregatorError
 
 SOONEST = 1.0  # s before the first new attempt
 LATEST = 60.0  # s between attempts at most
-STEADY = 30.0  # s after which a connection counts as good and the waiting begins anew
+# s after which a connection counts as good and the waiting begins anew. Longer than two services with one client id
+# wait for each other at last, so that they never begin to fight anew.
+STEADY = 2 * LATEST
 ANSWER_WITHIN = 10.0  # s for the broker to accept or refuse a connection
 AT_ONCE = 1000  # QoS 1 messages that the broker may send ahead of our acknowledgements (MQTT 5 Receive Maximum)
 READS_PER_TURN = 16  # packets taken before other work gets its turn
+UNSPECIFIED = ReasonCode(PacketTypes.DISCONNECT, "Unspecified error")  # also what the library makes of a lost link
+TAKEN_OVER = ReasonCode(PacketTypes.DISCONNECT, "Session taken over")
 
 log = structlog.get_logger("broker")
 
@@ -136,6 +141,7 @@ class _Connection:
         self._loop = asyncio.get_running_loop()
         self._ended: asyncio.Future[str] = self._loop.create_future()
         self._answered: asyncio.Future[str] = self._loop.create_future()
+        self._accepted_at = -math.inf  # loop time
         self._is_5 = broker.version == "5"
         self._client = self._new_client(context)
         self._socket: Any = None  # the library's socket while there is one
@@ -253,6 +259,7 @@ class _Connection:
             self._end(f"the broker refuses the connection: {code}")
             return
         self._answered.set_result("accepted")
+        self._accepted_at = self._loop.time()
         self._on_state(True)
         log.info(
             "broker connected",
@@ -271,9 +278,11 @@ class _Connection:
     def _on_disconnect(
         self, _client: mqtt.Client, _data: object, _flags: object, code: ReasonCode, _properties: object
     ) -> None:
-        taken_over = str(code) == "Session taken over"
-        hint = f" (does another service use the client id {self._broker.client}?)" if taken_over else ""
-        self._end(f"the connection ended: {code}{hint}")
+        # Not every broker says why it throws a client out, not even in MQTT 5; it shows by how soon that happens.
+        said = "the broker closed the connection" if code == UNSPECIFIED else f"the connection ended: {code}"
+        soon = code == UNSPECIFIED and self._loop.time() - self._accepted_at < STEADY
+        hint = f"; if this goes on, does another service use the client id {self._broker.client}?"
+        self._end(said + (hint if soon or code == TAKEN_OVER else ""))
 
     def _on_message(self, client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
         try:
