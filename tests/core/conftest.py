@@ -103,29 +103,29 @@ def blocks_of(layout: Layout, slots: Sequence[str | None]) -> Iterable[Block]:
             yield Block(table, start, EVERY, layout, tag, tag or "spare", layout.place)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def start() -> Now:
     """The instant at which every test site starts."""
     return START
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def profile() -> Profile:
     return PROFILE
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def envelope() -> Envelope:
     return ENVELOPE
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def later() -> Callable[[float], Now]:
     """The instant so many seconds after the start, on both clocks."""
     return lambda seconds: Now(START.monotonic + seconds, START.utc + seconds)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def meter_of() -> Callable[..., Meter]:
     """A meter: `meter_of("FT-101", node=..., stale_after=1800.0)`."""
 
@@ -137,12 +137,12 @@ def meter_of() -> Callable[..., Meter]:
     return build
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def layout() -> Layout:
     return gas_layout()
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def site_of(meter_of: Callable[..., Meter]) -> Callable[..., Site]:
     """A site started at `start`: meters FT-101, FT-102, ... with blocks from 100 on, 24 addresses a meter.
 
@@ -164,7 +164,7 @@ def site_of(meter_of: Callable[..., Meter]) -> Callable[..., Site]:
     return build
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def message() -> Callable[..., bytes]:
     """One uplink: `message(counter=1, node=1, flow=12.5)`; `payload` is raw bytes, `fields` replaces the named ones."""
 
@@ -201,7 +201,7 @@ def _frame(document: Mapping[str, object]) -> dict[str, object]:
     return frame
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def send(message: Callable[..., bytes], later: Callable[[float], Now]) -> Callable[..., list[str]]:
     """Deliver one uplink `at` seconds after the start; returns the events noted."""
 
@@ -214,7 +214,7 @@ def send(message: Callable[..., bytes], later: Callable[[float], Now]) -> Callab
     return deliver
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def registers() -> Callable[..., tuple[int, ...]]:
     """Input registers as whole numbers: `registers(image, 100, 2, now)`."""
 
@@ -225,7 +225,7 @@ def registers() -> Callable[..., tuple[int, ...]]:
     return read
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def device_of() -> Callable[..., Device]:
     """A device of loose items, whose offsets are their addresses; `sizes` stretches a table's block past the last."""
 
@@ -242,7 +242,7 @@ def device_of() -> Callable[..., Device]:
     return build
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def image_of(device_of: Callable[..., Device]) -> Callable[..., Image]:
     """An image of loose items; what is written goes into its scratch items."""
 

@@ -6,7 +6,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from aggregator.core.reading import NEVER, REASON_WORDS, Grade, Reason, grade_of, reasons_in, status_word
+from aggregator.core.reading import (
+    NEVER,
+    REASON_WORDS,
+    Grade,
+    Reason,
+    grade_of,
+    quality_words,
+    reasons_in,
+    status_word,
+)
 
 EVERY_REASON = [reason for reason in Reason if reason]
 SETS = st.sets(st.sampled_from(EVERY_REASON)).map(lambda reasons: sum(int(reason) for reason in reasons))
@@ -73,3 +82,16 @@ def test_a_status_word_tells_its_reasons_in_words(reasons: int) -> None:
 
 def test_every_reason_has_words() -> None:
     assert list(REASON_WORDS) == EVERY_REASON
+
+
+@pytest.mark.parametrize(
+    ("reasons", "words"),
+    [
+        (0, "good"),
+        (Reason.LOW_BATTERY, "good: low battery"),
+        (Reason.STALE | Reason.OUT_OF_RANGE, "uncertain: stale, out of range"),
+        (Reason.NEVER_SEEN, "bad: never seen"),
+    ],
+)
+def test_quality_reads_as_words(reasons: int, words: str) -> None:
+    assert quality_words(reasons) == words
