@@ -8,6 +8,7 @@ YAML library silently keeps the last.
 from __future__ import annotations
 
 import codecs
+import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -21,7 +22,8 @@ Steps = tuple[str | int, ...]
 MOST_NODES = 300_000  # aliases repeat what they stand for; a file that explodes is refused before memory runs out
 DEEPEST = 32  # no key of a site lies a third as deep; an alias inside what it stands for goes down for ever
 Loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-UNREADABLE = yaml.reader.Reader.NON_PRINTABLE
+# What YAML forbids (1.1 section 5.1), and the three line breaks that no editor counts as such.
+UNREADABLE = re.compile(r"[^\t\n\r -~\xA0-\u2027\u202A-\uD7FF\uE000-\uFFFD\U00010000-\U0010FFFF]")
 IN_QUOTES = "Put the value in quotes"
 # What the library says -> where that is best shown (True: where the broken part begins), what it means, what to do.
 PHRASES = (
@@ -139,9 +141,11 @@ def _no_yaml(error: yaml.MarkedYAMLError, text: str, name: str) -> Problem:
     mark = error.problem_mark or error.context_mark
     if phrase is not None and phrase[1]:
         mark = error.context_mark or mark
+    lines = re.split(r"\r\n|\r|\n", text)
     place = Place(name, mark.line + 1, mark.column + 1) if mark else Place(name)
-    lines = text.split("\n")
-    rest = lines[place.line - 1][place.column - 1 :] if place.line <= len(lines) else ""
+    if place.line > len(lines):
+        place = Place(name, len(lines), len(lines[-1]) + 1)
+    rest = lines[place.line - 1][place.column - 1 :]
     if rest.startswith("\t"):
         return Problem(place, "a tab stands where a line is indented", "Indent with blanks")
     if phrase is not None:
