@@ -218,7 +218,7 @@ def fits(number: float, encoding: Encoding) -> bool:
 def codec_of(keys: ItemKeys, orders: Orders, conversion: Scale = IDENTITY) -> ItemCodec:
     """How an item's value becomes registers. What does not fit is left out here and told by the check of its layout."""
     encoding = encoding_of(keys, orders)
-    filler: int | float | None = 0 if keys.scratch else None
+    filler: int | float | None = 0 if keys.scratch and not encoding.is_float else None
     if keys.filler is not None and not encoding.is_text and fits(keys.filler, encoding):
         filler = keys.filler if encoding.is_float else int(keys.filler)
     return ItemCodec(encoding, Scale(keys.scale or 1.0, keys.offset or 0.0), filler, conversion)
