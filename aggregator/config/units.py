@@ -48,6 +48,14 @@ SPELLINGS = (
     (r"°F|\bdegF\b", "degF"),
     (r"%(?! *[a-zA-Z])", "percent"),
 )
+LOOK_ALIKES = (
+    (
+        "lower_explosive_limit",
+        "%LEL needs the gas and the edition of its lower explosive limit; keep the meter's own unit",
+    ),
+    ("gauge_pressure", "Gauge pressure needs the air pressure to become absolute; keep the meter's own unit"),
+    ("volume_at", "Volumes at other conditions need pressure and temperature; keep the meter's own unit"),
+)
 QUANTITY = re.compile(rf"\s*({NUMBER.pattern})\s*(.*?)\s*")
 # The library reads a unit as arithmetic: without these bounds `9**9**9` keeps it busy for ever.
 WRITTEN = re.compile(r"[A-Za-z%°µμΩ0-9³²/*^·().\- ]{1,32}")
@@ -103,15 +111,16 @@ def conversion(one: str, other: str) -> Scale:
     registry = _registry()
     source, target = _parsed(one), _parsed(other)
     if source.dimensionality != target.dimensionality:
-        raise Wrong(f"{one} cannot be turned into {other}", _why_not(one, other))
+        raise Wrong(f"{one} cannot be turned into {other}", _why_not(source, target))
     try:
+        at_one, at_two, at_ten = (registry.Quantity(each, source).to(target).magnitude for each in (1.0, 2.0, 10.0))
+        if at_one == at_two or not math.isclose(at_ten - at_one, 9 * (at_two - at_one), rel_tol=1e-9):
+            raise Wrong(
+                f"{one} cannot be turned into {other}", "No straight line joins them; use the same unit for both"
+            )
         at_zero = registry.Quantity(0.0, source).to(target).magnitude
-        at_one = registry.Quantity(1.0, source).to(target).magnitude
-        at_ten = registry.Quantity(10.0, source).to(target).magnitude
-    except pint.PintError:
+    except (pint.PintError, ArithmeticError):
         raise Wrong(f"{one} cannot be turned into {other}", "Use the same unit for both") from None
-    if not math.isclose(at_ten - at_zero, 10 * (at_one - at_zero), rel_tol=1e-9):
-        raise Wrong(f"{one} cannot be turned into {other}", "One of them counts in powers; use the same unit for both")
     return Scale(_tidy(at_one - at_zero), _tidy(at_zero))
 
 
@@ -135,12 +144,6 @@ def _tidy(value: float) -> float:
     return float(f"{value:.12g}")
 
 
-def _why_not(one: str, other: str) -> str:
-    names = {one, other}
-    if any("LEL" in name for name in names):
-        return "%LEL needs the gas and the edition of its lower explosive limit; keep the meter's own unit"
-    if any(re.search(r"(bar|Pa)\s*\(?g", name) for name in names):
-        return "Gauge pressure needs the air pressure to become absolute; keep the meter's own unit"
-    if any(re.search(r"[NS]m(3|³)", name) for name in names):
-        return "Volumes at other conditions need pressure and temperature; keep the meter's own unit"
-    return "Use a unit of the same kind"
+def _why_not(source: pint.Unit, target: pint.Unit) -> str:
+    dimensions = f"{source.dimensionality} {target.dimensionality}"
+    return next((cure for kind, cure in LOOK_ALIKES if kind in dimensions), "Use a unit of the same kind")
