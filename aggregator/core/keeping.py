@@ -23,11 +23,15 @@ class ClockState(IntEnum):
 
 
 class KeptReading(NamedTuple):
-    """One field's value as judged; `reasons` are the status bits without the grade."""
+    """One field's value as judged; `reasons` are the status bits without the grade.
+
+    The unit is kept with each reading, so that a profile that changes it later does not reinterpret what is old.
+    """
 
     field: str
     value: Value | None
     reasons: int
+    unit: str = ""
 
 
 class KeptUplink(NamedTuple):
@@ -57,6 +61,7 @@ class KeptEvent(NamedTuple):
     tag: str | None
     who: str
     facts: Mapping[str, object]
+    clock: ClockState = ClockState.TRUSTED
 
 
 class KeptAside(NamedTuple):

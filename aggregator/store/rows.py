@@ -1,0 +1,251 @@
+"""What the site wants kept, as rows of the tables, and back.
+
+Values, reasons, facts and states stand as JSON: it brings back integers of any size, every float to the last bit, the
+sign of zero, and text that is no valid Unicode, which SQLite's own types do not all do. Times are whole milliseconds.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+from collections.abc import Iterable, Mapping
+from typing import NamedTuple
+
+from aggregator.core.keeping import (
+    ClockState,
+    Kept,
+    KeptAside,
+    KeptEvent,
+    KeptReading,
+    KeptState,
+    KeptUplink,
+)
+from aggregator.core.reading import Value
+from aggregator.core.uplink import NO_RADIO, Radio
+
+INFINITE = "9e999"  # a JSON number beyond any float: both Python and SQLite read it as infinity
+
+INSERT_UPLINK = """
+    INSERT INTO uplink (meter, node, counter, at, observed, received, arrived, clock, late,
+                        rssi, snr, spreading_factor, readings, reasons)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+    ON CONFLICT (meter, at, node, counter) DO NOTHING
+"""
+INSERT_EVENT = "INSERT INTO event (at, clock, event, tag, who, facts) VALUES (?, ?, ?, ?, ?, ?)"
+INSERT_ASIDE = "INSERT INTO aside (at, reason, detail, topic, node, message) VALUES (?, ?, ?, ?, ?, ?)"
+PUT_STATE = """
+    INSERT INTO state (tag, name, value) VALUES (?, ?, ?)
+    ON CONFLICT (tag, name) DO UPDATE SET value = excluded.value
+"""
+FORGET_STATE = "DELETE FROM state WHERE tag = ? AND name = ?"
+FORGET_ASIDE = "DELETE FROM aside WHERE id = ?"
+BOUND_ASIDE = "DELETE FROM aside WHERE id <= (SELECT id FROM aside ORDER BY id DESC LIMIT 1 OFFSET ?)"
+CORRECT_UPLINKS = """
+    UPDATE OR IGNORE uplink SET at = CASE at WHEN arrived THEN at + :by ELSE at END, arrived = arrived + :by, clock = 2
+    WHERE id > :uplink AND clock = 1 AND arrived >= :since
+"""
+CORRECT_EVENTS = "UPDATE event SET at = at + :by, clock = 2 WHERE id > :event AND clock = 1 AND at >= :since"
+UNSETTLE = "UPDATE settled SET uplink = min(uplink, :uplink)"
+
+
+class Forget(NamedTuple):
+    """An order to drop messages set aside, by their ids."""
+
+    ids: tuple[int, ...]
+
+
+class Newest(NamedTuple):
+    """The ids of the newest rows, 0 where there is none."""
+
+    uplink: int
+    event: int
+
+
+class Correction(NamedTuple):
+    """An order to move by `by` (s) what the untrusted clock of this run has dated from `since` (UTC s) on."""
+
+    since: float
+    by: float
+
+
+Order = Kept | Forget | Correction
+
+
+def milliseconds(seconds: float) -> int:
+    return round(seconds * 1000)
+
+
+def or_none(seconds: float | None) -> int | None:
+    return None if seconds is None else round(seconds * 1000)
+
+
+def seconds(milliseconds: int | None) -> float | None:
+    return None if milliseconds is None else milliseconds / 1000
+
+
+def radio(rssi: float | None, snr: float | None, spreading_factor: float | None) -> Radio:
+    """A radio's figures; where none is known, the one object that says so."""
+    if rssi is None and snr is None and spreading_factor is None:
+        return NO_RADIO
+    return Radio(rssi, snr, spreading_factor)
+
+
+def storable(text: str) -> str:
+    """Text as SQLite can hold it: a lone surrogate, which UTF-8 has no bytes for, is written as an escape."""
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return text.encode(errors="backslashreplace").decode()
+    return text
+
+
+def number(value: float) -> str:
+    """A number as JSON, the infinite ones too; no number (NaN) is no value."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return "null" if math.isnan(value) else INFINITE if value > 0 else f"-{INFINITE}"
+    return repr(float(value) if isinstance(value, float) else int(value))
+
+
+def as_json(value: Value | None) -> str:
+    """A reading's value as JSON."""
+    if value is None:
+        return "null"
+    return json.dumps(value) if isinstance(value, str) else number(value)
+
+
+def facts_as_json(facts: Mapping[str, object]) -> str:
+    """An event's particulars as JSON that every reader takes; what JSON has no word for is kept as text."""
+    strict = {
+        str(name): str(fact) if isinstance(fact, float) and not math.isfinite(fact) else fact
+        for name, fact in facts.items()
+    }
+    try:
+        return json.dumps(strict, default=str, allow_nan=False)
+    except ValueError:  # an infinite number deeper inside, or a fact that holds itself
+        return json.dumps({name: str(fact) for name, fact in strict.items()})
+
+
+class Ids:
+    """The ids of meters, nodes and fields: looked up once, given where missing."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        self._known: dict[tuple[str, ...], int] = {}
+
+    def meter(self, tag: str) -> int:
+        return self._id("meter (tag)", "meter WHERE tag = ?", storable(tag))
+
+    def node(self, deveui: str | None) -> int | None:
+        return None if deveui is None else self._id("node (deveui)", "node WHERE deveui = ?", storable(deveui))
+
+    def field(self, name: str, unit: str) -> int:
+        return self._id("field (name, unit)", "field WHERE name = ? AND unit = ?", storable(name), storable(unit))
+
+    def forget(self) -> None:
+        """Look all up anew: ids given in a transaction that was rolled back are no longer given."""
+        self._known.clear()
+
+    def _id(self, into: str, of: str, *key: str) -> int:
+        known = self._known.get((into, *key))
+        if known is None:
+            row = self._connection.execute(f"SELECT id FROM {of}", key).fetchone()  # noqa: S608 - both from above
+            known = row[0] if row else self._give(into, key)
+            self._known[into, *key] = known
+        return known
+
+    def _give(self, into: str, key: tuple[str, ...]) -> int:
+        marks = ", ".join("?" * len(key))
+        given = self._connection.execute(f"INSERT INTO {into} VALUES ({marks})", key).lastrowid  # noqa: S608 - as above
+        assert given is not None
+        return given
+
+
+class Rows:
+    """Puts rows into the tables. The transaction is the caller's."""
+
+    def __init__(self, connection: sqlite3.Connection, most_aside: int, before: Newest) -> None:
+        self._connection = connection
+        self._most_aside = most_aside
+        self._before = before  # the newest rows of the runs before this one
+        self.ids = Ids(connection)
+
+    def put(self, orders: Iterable[Order]) -> None:
+        """Put or do each in turn. Raises what SQLite raises, and TypeError, ValueError or OverflowError for no row."""
+        execute = self._connection.execute
+        for order in orders:
+            match order:
+                case KeptUplink():
+                    execute(INSERT_UPLINK, self._uplink(order))
+                case KeptEvent():
+                    execute(INSERT_EVENT, _event(order))
+                case KeptAside():
+                    execute(INSERT_ASIDE, _aside(order))
+                    execute(BOUND_ASIDE, (self._most_aside,))
+                case KeptState(tag, name, None):
+                    execute(FORGET_STATE, (storable(tag), storable(name)))
+                case KeptState(tag, name, value):
+                    execute(PUT_STATE, (storable(tag), storable(name), json.dumps(value)))
+                case Forget(ids):
+                    self._connection.executemany(FORGET_ASIDE, [(each,) for each in ids])
+                case Correction():
+                    self._correct(order)
+
+    def _uplink(self, uplink: KeptUplink) -> tuple[object, ...]:
+        fields = [self.ids.field(each.field, each.unit) for each in uplink.readings]
+        heard = uplink.radio
+        return (
+            self.ids.meter(uplink.tag),
+            self.ids.node(uplink.node),
+            uplink.counter,
+            milliseconds(uplink.at),
+            or_none(uplink.observed),
+            or_none(uplink.received),
+            milliseconds(uplink.arrived),
+            int(uplink.clock),
+            int(uplink.late),
+            heard.rssi,
+            heard.snr,
+            heard.spreading_factor,
+            _values(fields, uplink.readings),
+            _reasons(fields, uplink.readings),
+        )
+
+    def _correct(self, order: Correction) -> None:
+        bounds = {"since": milliseconds(order.since), "by": milliseconds(order.by), **self._before._asdict()}
+        for statement in (CORRECT_UPLINKS, CORRECT_EVENTS, UNSETTLE):
+            self._connection.execute(statement, bounds)
+
+
+def _values(fields: Iterable[int], readings: Iterable[KeptReading]) -> str:
+    pairs = [f'"{field}":{as_json(each.value)}' for field, each in zip(fields, readings, strict=True)]
+    return "{" + ",".join(pairs) + "}"
+
+
+def _reasons(fields: Iterable[int], readings: Iterable[KeptReading]) -> str | None:
+    pairs = [f'"{field}":{int(each.reasons)}' for field, each in zip(fields, readings, strict=True) if each.reasons]
+    return "{" + ",".join(pairs) + "}" if pairs else None
+
+
+def _event(event: KeptEvent) -> tuple[object, ...]:
+    tag = None if event.tag is None else storable(event.tag)
+    who, facts = storable(event.who), facts_as_json(event.facts)
+    return milliseconds(event.at), int(event.clock), storable(event.event), tag, who, facts
+
+
+def _aside(aside: KeptAside) -> tuple[object, ...]:
+    node = None if aside.node is None else storable(aside.node)
+    texts = storable(aside.reason), storable(aside.detail), storable(aside.topic)
+    return milliseconds(aside.at), *texts, node, aside.message
+
+
+def newest(connection: sqlite3.Connection) -> Newest:
+    """The newest rows that there are."""
+    ids = "SELECT coalesce((SELECT max(id) FROM uplink), 0), coalesce((SELECT max(id) FROM event), 0)"
+    return Newest(*connection.execute(ids).fetchone())
+
+
+def event_of(row: tuple[int, int, str, str | None, str, str]) -> KeptEvent:
+    """An event from its columns at, clock, event, tag, who, facts."""
+    at, clock, event, tag, who, facts = row
+    return KeptEvent(at / 1000, event, tag, who, json.loads(facts), ClockState(clock))
