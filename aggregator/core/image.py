@@ -295,6 +295,8 @@ class Image:
                 if paint is not None:
                     named = item.shows in (Shows.VALUE, Shows.STATUS) and item.of
                     index = state.meter.profile.index_of(item.of) if named else None
+                    if named and index is None:  # loading sees to it; -1 would show another field's value
+                        raise ValueError(f"{state.meter.tag} measures no {item.of}")
                     steps.append((paint, item.table, item.offset, item, -1 if index is None else index))
             plan = tuple(sorted(steps, key=lambda step: step[3].shows is not Shows.VALUE))
             self._plans[id(layout)] = plan

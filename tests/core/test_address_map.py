@@ -251,6 +251,14 @@ def test_the_fingerprint_is_the_crc_32_of_the_map_written_out() -> None:
     assert fingerprint([device_with(BASE)]) == zlib.crc32(written.encode())
 
 
+def test_the_fingerprint_knows_bits_by_their_flag() -> None:
+    def with_bit(flag: str) -> Device:
+        return Device(1, (block(0, 8, table=Table.DISCRETE, items=[Item(Table.DISCRETE, 0, Shows.FLAG, flag)]),))
+
+    assert fingerprint([with_bit("stale")]) == zlib.crc32(b"(1, 'discrete', 0, 'FT-101', 'flag', 'stale', '', 'hold')")
+    assert fingerprint([with_bit("bad")]) != fingerprint([with_bit("stale")])
+
+
 # Poll plan
 
 

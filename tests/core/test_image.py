@@ -454,6 +454,26 @@ def test_one_meter_may_stand_in_two_layouts_each_clamping_for_itself(
     assert image.read_input_registers(10, 3, start) == struct.pack(">HI", 0x0001, 70000)
 
 
+def test_two_meters_share_a_layout_and_no_value(meter_of: MeterOf, layout: Layout, registers: Registers) -> None:
+    states = {tag: MeterState(meter_of(tag)) for tag in ("FT-101", "FT-102")}
+    blocks = (
+        Block(Table.INPUT, 24 * at, 24, layout, tag, tag, Place("")) for at, tag in enumerate(("FT-101", "FT-102"))
+    )
+    image = Image(Device(1, tuple(blocks)), states, lambda name, now: None, lambda writes, now: None)
+    for at, (tag, state) in enumerate(states.items()):
+        times = Times(None, None, 0.0, 0.0)
+        state.take([(METHANE, Reading(at + 1.0, 0, times))], times, NO_RADIO, at)
+        image.paint(tag)
+    assert (registers(image, 6, 1), registers(image, 30, 1)) == ((10,), (20,))
+
+
+def test_a_layout_with_a_field_that_the_meter_does_not_measure_is_no_image(state: MeterState) -> None:
+    layout = Layout("wrong", (Item(Table.INPUT, 0, Shows.VALUE, "oxygen", number("float32")),))
+    block = Block(Table.INPUT, 0, 2, layout, "FT-101", "FT-101", Place(""))
+    with pytest.raises(ValueError, match="FT-101 measures no oxygen"):
+        Image(Device(1, (block,)), {"FT-101": state}, lambda name, now: None, lambda writes, now: None)
+
+
 def test_a_layout_may_be_placed_in_some_of_its_tables_only(state: MeterState, layout: Layout, start: Now) -> None:
     block = Block(Table.DISCRETE, 0, 5, layout, "FT-101", "FT-101", Place(""))
     image = Image(Device(1, (block,)), {"FT-101": state}, lambda name, now: None, lambda writes, now: None)
@@ -482,9 +502,7 @@ def test_a_clamped_value_is_uncertain() -> None:
     assert not flag("uncertain", int(Reason.SENSOR_FAULT), clamped=1)
 
 
-def test_what_stale_refuses_covers_every_register_of_the_value(
-    device_of: Callable[..., Device], state: MeterState, start: Now
-) -> None:
+def test_what_stale_refuses_covers_every_register_of_the_value(state: MeterState, start: Now) -> None:
     item = Item(Table.INPUT, 0, Shows.VALUE, "volume", number("uint64"), when_stale=WhenStale.REFUSE)
     layout = Layout("one", (item,))
     block = Block(Table.INPUT, 5, 8, layout, "FT-101", "FT-101", Place(""))
