@@ -119,8 +119,9 @@ def broker(folder: Path) -> Iterator[int]:
     """A broker of our own on a free port that keeps any number of messages, in memory only. Gives the port."""
     port = free_port()
     settings = folder / "mosquitto.conf"
+    # `user root`: where it is started by root it must stay so, as changing users clears the signal set by setpriv.
     settings.write_text(
-        f"listener {port} {LOOPBACK}\nallow_anonymous true\npersistence false\n"
+        f"user root\nlistener {port} {LOOPBACK}\nallow_anonymous true\npersistence false\n"
         "max_queued_messages 0\nmax_inflight_messages 0\nset_tcp_nodelay true\nlog_type error\n"
     )
     with process("mosquitto", "-c", str(settings), log=folder / "mosquitto.log"):
