@@ -9,7 +9,9 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import json
+import os
 import sys
 import time
 from collections.abc import Callable, Coroutine
@@ -31,6 +33,8 @@ from aggregator.poller import Line, Poller, lines
 from aggregator.register_list import RegisterList
 
 FILES_WRONG, OUTSIDE = 1, 3
+CTRL_C = 130  # what typer ends with then
+NOT_WRITTEN = (errno.EPIPE, errno.ENOSPC)  # what standard output can suffer
 MIN_SPEED, MAX_SPEED = 0.1, 600.0  # of the demo; nodes that report each minute then send ten times a second
 app = typer.Typer(
     no_args_is_help=True,
@@ -46,8 +50,9 @@ Unit = Annotated[int | None, typer.Option("--unit", help="unit id; default: the 
 
 def main() -> None:
     """Run a command; turn what can go wrong outside this program into a sentence and an exit code."""
+    _open_closed_streams()
     try:
-        app()
+        _run_app()
     except ConfigurationError as error:
         for problem in error.problems:
             typer.echo(problem, err=True)
@@ -57,11 +62,36 @@ def main() -> None:
     except AggregatorError as error:
         typer.echo(error, err=True)
         raise SystemExit(OUTSIDE) from None
-    except BrokenPipeError:
-        sys.stderr.close()
+    except OSError as error:
+        if error.errno not in NOT_WRITTEN:
+            raise
+        # What is left over must go somewhere, or the interpreter tries to write it once more as it ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        if error.errno == errno.EPIPE:  # who read it had enough
+            raise SystemExit(0) from None
+        typer.echo(f"cannot write what was asked for: {error.strerror}. Make room, or write elsewhere.", err=True)
         raise SystemExit(OUTSIDE) from None
-    except KeyboardInterrupt:
-        raise SystemExit(0) from None
+
+
+def _open_closed_streams() -> None:
+    """Whoever starts a program with its output closed (`>&-`) means that nobody listens, not that it should fail."""
+    sys.stdout = sys.stdout or Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - open to the end
+    sys.stderr = sys.stderr or Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115
+
+
+def _run_app() -> None:
+    """Run the command, and have everything it printed written before it counts as done."""
+    try:
+        app()
+    except SystemExit as end:
+        # The library makes codes of its own of these two.
+        if isinstance(end.__context__, BrokenPipeError):
+            raise end.__context__ from None
+        if end.code == CTRL_C:
+            raise SystemExit(0) from None
+        raise
+    finally:
+        sys.stdout.flush()
 
 
 def _version(value: bool) -> None:
@@ -198,7 +228,7 @@ class CannotWrite(AggregatorError):
 def poll(
     site: Folder = Path("config"),
     host: Annotated[str | None, typer.Option(help="where the device listens; default: site.yaml's listener")] = None,
-    port: Annotated[int | None, typer.Option(help="its port; default: site.yaml's listener")] = None,
+    port: Annotated[int | None, typer.Option(help="its port; default: site.yaml's listener", min=1, max=65535)] = None,
     unit: Unit = None,
     tag: Annotated[list[str] | None, typer.Option(help="only this meter; may be given again")] = None,
     watch: Annotated[float | None, typer.Option(help="poll again every so many seconds", min=0.1)] = None,

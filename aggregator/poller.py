@@ -5,6 +5,7 @@ The requests are made by pymodbus, so that this end shares nothing of the wire w
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -14,6 +15,9 @@ from pymodbus.exceptions import ModbusException
 from aggregator.core.address_map import Device, Entry, Read, Shows, Table, poll_plan
 from aggregator.core.errors import AggregatorError
 from aggregator.core.reading import Value, quality_words
+
+# The library would print its own lines beside the sentences that are raised here.
+logging.getLogger("pymodbus").addHandler(logging.NullHandler())
 
 
 class NotAnswered(AggregatorError):
@@ -104,7 +108,7 @@ class Poller:
             if not client.connected and not client.connect():  # type: ignore[no-untyped-call]
                 raise NotAnswered(f"nothing answers at {self.address}. Is the service running, and is this its port?")
             answer = ask(read.start, count=read.count, device_id=read.unit_id)
-        except (ModbusException, OSError) as error:
+        except (ModbusException, OSError, UnicodeError) as error:  # UnicodeError: a name that none can be
             self.close()
             raise NotAnswered(f"{self.address} does not answer unit {read.unit_id}: {error}") from error
         if answer.isError():
