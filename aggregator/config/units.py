@@ -112,15 +112,14 @@ def conversion(one: str, other: str) -> Scale:
     source, target = _parsed(one), _parsed(other)
     if source.dimensionality != target.dimensionality:
         raise Wrong(f"{one} cannot be turned into {other}", _why_not(source, target))
+    no_line = Wrong(f"{one} cannot be turned into {other}", "No straight line joins them; use the same unit for both")
     try:
         at_one, at_two, at_ten = (registry.Quantity(each, source).to(target).magnitude for each in (1.0, 2.0, 10.0))
         if at_one == at_two or not math.isclose(at_ten - at_one, 9 * (at_two - at_one), rel_tol=1e-9):
-            raise Wrong(
-                f"{one} cannot be turned into {other}", "No straight line joins them; use the same unit for both"
-            )
+            raise no_line
         at_zero = registry.Quantity(0.0, source).to(target).magnitude
     except (pint.PintError, ArithmeticError):
-        raise Wrong(f"{one} cannot be turned into {other}", "Use the same unit for both") from None
+        raise no_line from None
     return Scale(_tidy(at_one - at_zero), _tidy(at_zero))
 
 

@@ -72,7 +72,7 @@ def _tag(value: object) -> str:
     return given
 
 
-# An editor reads `101` as a number and `0` as one too, where the files here are taken as text: both are let pass.
+# An editor reads `101` as a number, where the files here are taken as text: it is let pass.
 WRITTEN = WithJsonSchema({"type": ["string", "number"]})
 Text = Annotated[str, BeforeValidator(scalars.text), WRITTEN]
 Name = Annotated[str, BeforeValidator(_name), WRITTEN]
