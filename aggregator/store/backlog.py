@@ -11,6 +11,7 @@ from aggregator.core.keeping import KeptAside, KeptUplink
 from aggregator.store.rows import Order
 
 AT_ONCE = 2000  # rows in one transaction: some 30 ms of work, and small enough to fit where room has become scarce
+OTHERS = 4  # rows of all kinds that may wait, as a multiple of the uplinks that may
 
 Done = Callable[[], None]
 
@@ -152,11 +153,10 @@ class Backlog:
 
     def _bound(self) -> None:
         """Drop the oldest uplinks beyond the bound; events and states only once no uplink is left to drop."""
-        while len(self._uplinks) > self._most or (
-            self._uplinks and len(self._uplinks) + len(self._others) > 2 * self._most
-        ):
+        room = OTHERS * self._most
+        while self._uplinks and (len(self._uplinks) > self._most or len(self._uplinks) + len(self._others) > room):
             self._drop(self._uplinks.popleft(), uplink=True)
-        while len(self._others) > 2 * self._most:
+        while len(self._others) > room:
             self._drop(self._others.popleft(), uplink=False)
 
     def _drop(self, parcel: Parcel, *, uplink: bool) -> None:

@@ -1,0 +1,286 @@
+"""The store as the service uses it."""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from aggregator.core.keeping import ClockState, KeptAside, KeptEvent, KeptReading, KeptState
+from aggregator.store import HistoryRow, Limits, Store, StoreError
+
+if TYPE_CHECKING:
+    from tests.store.conftest import MakeUplink, Until
+
+BEGIN = 1_790_000_000.0  # as in conftest.py
+Open = Callable[..., Store]
+Settle = Callable[[Store], None]
+
+
+def all_history(store: Store) -> list[HistoryRow]:
+    return list(store.history(None, None, -math.inf, math.inf))
+
+
+def test_a_fresh_store_has_nothing_and_no_problem(store: Store) -> None:
+    assert (store.problem, store.notes, store.waiting, store.dropped) == (None, (), 0, 0)
+    assert all_history(store) == list(store.journal(0, math.inf)) == list(store.aside()) == []
+    assert store.remembered() == {}
+
+
+def test_done_is_called_once_the_rows_are_there_for_others_to_read(
+    store: Store, path: Path, uplink: MakeUplink, until: Until
+) -> None:
+    found: list[int] = []
+
+    def count() -> None:
+        with sqlite3.connect(path) as other:
+            found.append(other.execute("SELECT count(*) FROM uplink").fetchone()[0])
+        other.close()
+
+    store.put([uplink(1), uplink(2)], count)
+    until(lambda: found)
+    assert found == [2]
+
+
+def test_the_dones_of_one_commit_come_together_and_in_order(path: Path, uplink: MakeUplink, until: Until) -> None:
+    calls: list[list[int]] = []
+    store = Store.open(path, Limits(hold_back=3600.0), lambda dones: calls.append([done() for done in dones]))  # type: ignore[func-returns-value]
+    said: list[int] = []
+    for number in range(5):
+        store.put([uplink(number)], lambda number=number: said.append(number))  # type: ignore[misc]
+    store.put([KeptEvent(BEGIN, "started", None, "gateway", {})])
+    until(lambda: calls)
+    store.close()
+    assert [len(call) for call in calls] == [5]
+    assert said == [0, 1, 2, 3, 4]
+
+
+def test_uplinks_held_back_share_a_commit_and_an_event_ends_the_wait(
+    open_store: Open, uplink: MakeUplink, settle: Settle
+) -> None:
+    store = open_store(hold_back=3600.0)
+    for number in range(10):
+        store.put([uplink(number)])
+    assert (store.waiting, store.committed) == (10, 0)
+    store.put([KeptEvent(BEGIN, "alarm", "FT-101", "gateway", {})])
+    settle(store)
+    assert store.last_commit is not None
+    assert (store.last_commit.uplinks, store.last_commit.rows) == (10, 11)
+
+
+def test_uplinks_held_back_are_written_in_their_time(open_store: Open, uplink: MakeUplink, until: Until) -> None:
+    store = open_store(hold_back=0.2)
+    began = time.monotonic()
+    for number in range(10):
+        store.put([uplink(number)])
+    until(lambda: store.committed == 10)
+    assert time.monotonic() - began >= 0.2
+    assert store.last_commit is not None
+    assert store.last_commit.uplinks == 10
+
+
+def test_a_state_ends_the_wait(open_store: Open, uplink: MakeUplink, until: Until) -> None:
+    store = open_store(hold_back=3600.0)
+    store.put([uplink(1)])
+    store.put([KeptState("FT-101", "total", 5)])
+    until(lambda: store.committed == 1)
+
+
+def test_close_writes_what_is_held_back(open_store: Open, path: Path, uplink: MakeUplink) -> None:
+    store = open_store(hold_back=3600.0)
+    store.put([uplink(1)])
+    assert store.close() == 0
+    assert not path.with_name("history.db-wal").exists()
+    assert [row.value for row in all_history(store)] == [1]
+
+
+def test_nothing_can_be_put_after_close(store: Store, uplink: MakeUplink) -> None:
+    store.close()
+    with pytest.raises(StoreError, match="closed"):
+        store.put([uplink(1)])
+
+
+def test_a_close_ends_the_thread_that_writes(open_store: Open) -> None:
+    before = threading.active_count()
+    store = open_store()
+    assert threading.active_count() == before + 1
+    store.close()
+    assert threading.active_count() == before
+
+
+def test_the_same_uplink_stored_twice_stands_once(store: Store, uplink: MakeUplink, settle: Settle) -> None:
+    """As after a crash between the commit and the acknowledgement to the broker."""
+    store.put([uplink(1)])
+    store.put([uplink(1)])
+    store.put([uplink(2), uplink(1)])
+    settle(store)
+    assert [row.value for row in all_history(store)] == [1, 2]
+
+
+def test_a_frame_counter_begun_anew_is_no_double(store: Store, uplink: MakeUplink, settle: Settle) -> None:
+    store.put([uplink(1), uplink(1, at=BEGIN + 5000)])
+    settle(store)
+    assert len(all_history(store)) == 2
+
+
+def test_history_comes_in_time_order_over_all_meters(store: Store, uplink: MakeUplink, settle: Settle) -> None:
+    for number in (3, 1, 2, 0):
+        store.put([uplink(number, tag=f"FT-{number % 2}", node=f"0a1def000000000{number % 2}")])
+    settle(store)
+    assert [(row.tag, row.value) for row in all_history(store)] == [("FT-0", 0), ("FT-1", 1), ("FT-0", 2), ("FT-1", 3)]
+    assert [row.value for row in store.history(["FT-1"], None, -math.inf, math.inf)] == [1, 3]
+
+
+def test_history_takes_since_and_leaves_until(store: Store, uplink: MakeUplink, settle: Settle) -> None:
+    store.put([uplink(number) for number in range(10)])
+    settle(store)
+    assert [row.value for row in store.history(None, None, BEGIN + 3, BEGIN + 6)] == [3, 4, 5]
+
+
+def test_history_gives_the_fields_that_are_asked_for(store: Store, uplink: MakeUplink, settle: Settle) -> None:
+    readings = (KeptReading("flow", 1.5, 8, "m3/h"), KeptReading("pressure", 2, 0, "mbar"))
+    store.put([uplink(1, readings=readings)])
+    settle(store)
+    rows = list(store.history(["FT-101"], ["pressure"], 0, math.inf))
+    assert rows == [
+        HistoryRow(
+            "FT-101", "pressure", "mbar", BEGIN + 1, 2, 0, None, BEGIN + 1, BEGIN + 1.25, ClockState.TRUSTED, False
+        )
+    ]
+
+
+def test_a_unit_changed_in_a_profile_leaves_old_readings_in_theirs(
+    store: Store, uplink: MakeUplink, settle: Settle
+) -> None:
+    store.put([uplink(1, readings=(KeptReading("h2s", 10, 0, "ppm"),))])
+    store.put([uplink(2, readings=(KeptReading("h2s", 14, 0, "mg/m3"),))])
+    settle(store)
+    assert [(row.value, row.unit) for row in all_history(store)] == [(10, "ppm"), (14, "mg/m3")]
+    assert store.remembered()["FT-101"].readings == {"h2s": KeptReading("h2s", 14, 0, "mg/m3")}
+
+
+def test_events_come_back_in_time_order_as_they_were(store: Store, settle: Settle) -> None:
+    first = KeptEvent(BEGIN, "alarm", "FT-101", "gateway", {"limit": 45.5, "field": "pressure", "n": [1, None]})
+    second = KeptEvent(BEGIN + 1, "acknowledged", None, "operator", {}, ClockState.UNTRUSTED)
+    store.put([second, first])
+    settle(store)
+    assert list(store.journal(0, math.inf)) == [first, second]
+    assert list(store.journal(BEGIN + 1, math.inf)) == [second]
+
+
+def test_facts_that_json_has_no_word_for_are_kept_as_text(store: Store, path: Path, settle: Settle) -> None:
+    store.put([KeptEvent(BEGIN, "odd", None, "gateway", {"value": math.inf, "nested": [math.nan], "path": path})])
+    settle(store)
+    facts = {"value": "inf", "nested": "[nan]", "path": str(path)}
+    assert [event.facts for event in store.journal(0, math.inf)] == [facts]
+
+
+def test_messages_set_aside_come_back_whole_and_can_be_forgotten(store: Store, settle: Settle) -> None:
+    asides = [KeptAside(BEGIN, "bad JSON", f"at {n}", "lns/x/up", None, bytes(range(256)) * n) for n in range(40)]
+    store.put(asides)
+    settle(store)
+    rows = list(store.aside())
+    assert [row.kept for row in rows] == asides
+    store.forget_aside([row.id for row in rows[::2]])
+    settle(store)
+    assert [row.kept for row in store.aside()] == asides[1::2]
+
+
+def test_an_id_of_a_message_set_aside_is_never_given_again(store: Store, settle: Settle) -> None:
+    aside = KeptAside(BEGIN, "bad JSON", "", "lns/x/up", None, b"{")
+    store.put([aside])
+    settle(store)
+    first = [row.id for row in store.aside()]
+    store.forget_aside(first)
+    store.put([aside])
+    settle(store)
+    store.forget_aside(first)
+    settle(store)
+    assert len(list(store.aside())) == 1
+
+
+def test_only_the_newest_messages_set_aside_stay(open_store: Open, settle: Settle) -> None:
+    store = open_store(most_aside=10)
+    for number in range(25):
+        store.put([KeptAside(BEGIN, "bad JSON", str(number), "lns/x/up", None, b"{")])
+    settle(store)
+    assert [row.kept.detail for row in store.aside()] == [str(number) for number in range(15, 25)]
+
+
+def test_the_counters_of_late_stand_in_order_of_arrival(store: Store, uplink: MakeUplink, settle: Settle) -> None:
+    other = "0a1def0000000002"
+    store.put([uplink(5), uplink(7), uplink(3, tag="FT-102", node=other), uplink(6, late=True), uplink(9, node=None)])
+    settle(store)
+    mine = "0a1def0000000001"
+    assert list(store.recent_counters(0)) == [(mine, 5, BEGIN + 5), (mine, 7, BEGIN + 7), (other, 3, BEGIN + 3), (mine, 6, BEGIN + 6)]
+    assert list(store.recent_counters(BEGIN + 7)) == [(mine, 7, BEGIN + 7)]
+
+
+def test_the_bytes_written_are_those_the_kernel_counted(store: Store, uplink: MakeUplink, settle: Settle) -> None:
+    before = store.bytes_written
+    if before is None:
+        pytest.skip("the kernel counts no bytes of a thread")
+    store.put([uplink(number) for number in range(1000)])
+    settle(store)
+    after = store.bytes_written
+    assert after is not None
+    assert after - before > 1000 * 60  # an uplink's row alone is some 60 bytes
+    store.close()
+    assert store.bytes_written is not None
+    assert store.bytes_written > after
+
+
+# The clock is set right later
+
+
+def test_a_clock_set_right_moves_what_it_has_dated_wrongly(store: Store, uplink: MakeUplink, settle: Settle) -> None:
+    """Only arrivals, and times that count as arrivals, were by that clock; what others said stays."""
+    by_arrival = uplink(1, at=100.0, clock=ClockState.UNTRUSTED)._replace(received=None, arrived=100.0)
+    by_network = uplink(2, clock=ClockState.UNTRUSTED)._replace(arrived=101.0)
+    store.put([by_arrival, by_network, KeptEvent(102.0, "stale", "FT-101", "gateway", {}, ClockState.UNTRUSTED)])
+    store.correct_clock(90.0, BEGIN)
+    settle(store)
+    rows = all_history(store)
+    assert [(row.value, row.at, row.arrived) for row in rows] == [
+        (2, BEGIN + 2, BEGIN + 101),
+        (1, BEGIN + 100, BEGIN + 100),
+    ]
+    assert {row.clock for row in rows} == {ClockState.CORRECTED}
+    assert [(event.at, event.clock) for event in store.journal(0, math.inf)] == [(BEGIN + 102, ClockState.CORRECTED)]
+
+
+def test_a_clock_set_right_moves_nothing_of_trusted_times_earlier_or_earlier_runs(
+    open_store: Open, uplink: MakeUplink, settle: Settle
+) -> None:
+    untrusted = ClockState.UNTRUSTED
+    first = open_store()
+    first.put([uplink(1, at=200.0, clock=untrusted), KeptEvent(200.0, "a", None, "gateway", {}, untrusted)])
+    first.close()
+    store = open_store()
+    store.put([uplink(2, at=200.0), uplink(3, at=50.0, clock=untrusted)])
+    store.put([KeptEvent(201.0, "b", None, "gateway", {}), KeptEvent(50.0, "c", None, "gateway", {}, untrusted)])
+    store.correct_clock(100.0, BEGIN)
+    settle(store)
+    assert sorted(row.at for row in all_history(store)) == [50.0, 200.0, 200.0]
+    assert [event.at for event in store.journal(0, math.inf)] == [50.0, 200.0, 201.0]
+
+
+def test_what_is_remembered_follows_the_clock_set_right(
+    open_store: Open, uplink: MakeUplink, settle: Settle
+) -> None:
+    store = open_store()
+    numbers = range(2500)  # enough that the newest readings are settled at least once before
+    for number in numbers:
+        made = uplink(number, at=100.0 + number, clock=ClockState.UNTRUSTED)
+        store.put([made._replace(received=None, arrived=made.at)])
+    settle(store)
+    store.correct_clock(0.0, BEGIN)
+    settle(store)
+    state = store.remembered()["FT-101"]
+    assert (state.at["flow"], state.arrived) == (BEGIN + 2599, BEGIN + 2599)
