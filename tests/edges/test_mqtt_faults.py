@@ -59,9 +59,9 @@ class Polling:
 
     def was_prompt(self) -> bool:
         """All but the few answers that a busy test machine itself holds up."""
-        assert len(self.took) > 20
+        assert len(self.took) > 5
         late = sum(took > PROMPT for took in self.took)
-        return late <= len(self.took) / 50 and max(self.took) < 1
+        return late <= max(1, len(self.took) // 50) and max(self.took) < 1
 
 
 def test_a_killed_broker_shows_at_once_and_the_link_comes_back_by_itself(

@@ -30,7 +30,7 @@ async def change_often(house: Served, uplink: Callable[..., bytes], enough: Even
     counter = 0
     while counter < CHANGES or not enough.is_set():
         counter += 1
-        half = counter * 0x9E37 & 0xFFFF  # all over the 16 bits, so that every other value is out of range
+        half = counter * 0x9E37 % 0xFFFF  # all over the 16 bits but for the filler: every other value is out of range
         message = uplink(counter, pair=half * 0x0001_0001, quad=half * 0x0001_0001_0001_0001)
         house.site.receive("lns/alder-fen/a/up", message, retained=False, now=Now(1e4 + counter, 1.8e9))
         await asyncio.sleep(0)
