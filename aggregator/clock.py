@@ -11,6 +11,9 @@ from aggregator.core.reading import Now
 STEADY = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
 TIME_ERROR = 5  # adjtimex(2): the clock is not synchronised
 
+_new = tuple.__new__
+_read_clock, _read_wall_clock = time.clock_gettime, time.time
+
 
 class Clock:
     """The machine's own clocks."""
@@ -18,8 +21,8 @@ class Clock:
     speed = 1.0
 
     def now(self) -> Now:
-        """The present moment."""
-        return Now(time.clock_gettime(STEADY), time.time())
+        """The present moment. Made without the named tuple's own constructor: every poll asks."""
+        return _new(Now, (_read_clock(STEADY), _read_wall_clock()))
 
     def is_trusted(self) -> bool:
         """Whether the kernel says that something keeps the wall clock right (NTP, a radio or a satellite receiver)."""

@@ -7,6 +7,7 @@ away is not such an end: the registers are served all the same, and say so.
 from __future__ import annotations
 
 import asyncio
+import gc
 import os
 import signal
 import struct
@@ -87,6 +88,8 @@ class Service:
         """Serve until `stop`. Calls `started` once every port is open. Raises AggregatorError where one cannot be."""
         try:
             await self._open_listeners()
+            gc.collect()
+            gc.freeze()  # what stands now stays; the collector need not walk it again while clients wait
             self._announce()
             if started:
                 started()

@@ -9,10 +9,13 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import fcntl
 import math
 import random
 import socket
 import ssl
+import struct
+import termios
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -247,10 +250,18 @@ class _Connection:
     def _on_readable(self) -> None:
         for _ in range(READS_PER_TURN):
             self._client.loop_read()
-            # What TLS has already unwrapped does not make the socket readable again.
-            if not isinstance(self._socket, ssl.SSLSocket) or not self._socket.pending():
+            if not self._has_more():
                 return
         self._loop.call_soon(self._on_readable)
+
+    def _has_more(self) -> bool:
+        """Whether another packet, or part of one, is there already. Asking is cheaper than a turn of the loop."""
+        sock = self._socket
+        if sock is None or sock.fileno() < 0:
+            return False
+        if isinstance(sock, ssl.SSLSocket) and sock.pending():
+            return True  # what TLS has already unwrapped does not make the socket readable again
+        return struct.unpack("i", fcntl.ioctl(sock, termios.FIONREAD, bytes(4)))[0] > 0
 
     def _on_connect(
         self, client: mqtt.Client, _data: object, flags: mqtt.ConnectFlags, code: ReasonCode, _properties: object

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from aggregator.core.address_map import Device, Entry, Shows, Table, WhenStale, fingerprint
-from aggregator.core.image import FLAGS
+from aggregator.core.painter import FLAGS
 from aggregator.core.reading import GOOD_ALL_THE_SAME, REASON_WORDS, Grade, Reason, grade_of, reason_word
 from aggregator.core.site import Declared
 

@@ -14,7 +14,7 @@ from pydantic import BaseModel
 from aggregator.cli import app
 from aggregator.config.files import FILES
 from aggregator.core.gateway import FIGURE_NAMES
-from aggregator.core.image import FLAG_NAMES
+from aggregator.core.painter import FLAG_NAMES
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")

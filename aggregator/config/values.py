@@ -13,7 +13,7 @@ from aggregator.config import scalars
 from aggregator.config.findings import near
 from aggregator.config.scalars import Wrong
 from aggregator.config.units import unit
-from aggregator.core.image import FLAG_NAMES
+from aggregator.core.painter import FLAG_NAMES
 from aggregator.core.pointer import Pointer
 from aggregator.core.topic import problem_with
 

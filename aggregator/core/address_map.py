@@ -32,6 +32,8 @@ class Table(Enum):
     INPUT = ("input", "input register", 4, 3)
     HOLDING = ("holding", "holding register", 3, 4)
 
+    __hash__ = object.__hash__  # by identity; an enumeration's own goes through its name each time
+
     def __init__(self, key: str, words: str, function: int, digit: int) -> None:
         self.key = key
         self.words = words
@@ -123,10 +125,17 @@ class Layout:
     name: str
     items: tuple[Item, ...]
     place: Place = field(default=Place(""), compare=False)
+    _by_table: dict[Table, tuple[Item, ...]] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Sort the items once: thousands of meters share a layout."""
+        ordered = sorted(self.items, key=lambda item: item.offset)
+        by_table = {table: tuple(item for item in ordered if item.table is table) for table in Table}
+        object.__setattr__(self, "_by_table", by_table)
 
     def in_table(self, table: Table) -> tuple[Item, ...]:
         """The items of one table, by offset."""
-        return tuple(sorted((item for item in self.items if item.table is table), key=lambda item: item.offset))
+        return self._by_table[table]
 
     def size(self, table: Table) -> int:
         """Registers or bits from the start of the block to the end of its last item."""

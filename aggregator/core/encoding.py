@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 import struct
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -110,6 +111,10 @@ class Encoding:
             data = self._struct.pack(raw)
         return swap_bytes(data) if self._swap else data
 
+    def packer(self) -> Callable[[Value], bytes]:
+        """`pack`, by the shortest way there is for this type and order."""
+        return self.pack if self._struct is None or self._swap else self._struct.pack
+
     def unpack(self, data: bytes) -> Value:
         """The raw value in `data`, which is exactly `registers` registers long."""
         if self._swap:
@@ -160,7 +165,19 @@ class ItemCodec:
     out of the values' span where it is one of the type's ends, so that no true value ever reads as "no value".
     """
 
-    __slots__ = ("_high", "_low", "_to_raw", "conversion", "encoding", "filler", "filler_bytes", "scale")
+    __slots__ = (
+        "_high",
+        "_is_float",
+        "_is_text",
+        "_low",
+        "_pack",
+        "_to_raw",
+        "conversion",
+        "encoding",
+        "filler",
+        "filler_bytes",
+        "scale",
+    )
 
     def __init__(
         self,
@@ -172,7 +189,12 @@ class ItemCodec:
         self.encoding = encoding
         self.scale = scale
         self.conversion = conversion
-        self._to_raw = scale if conversion.is_identity else scale.then(conversion.inverse())
+        to_raw = scale if conversion.is_identity else scale.then(conversion.inverse())
+        # Worked out once, for every value of every uplink goes through `encode`.
+        self._to_raw = None if to_raw.is_identity else to_raw
+        self._pack = encoding.packer()
+        self._is_text = encoding.is_text
+        self._is_float = encoding.is_float
         self.filler = encoding.default_filler if filler is None else filler
         self.filler_bytes = encoding.pack(self.filler)
         self._high: float = LARGEST_FLOAT32 if encoding.type == "float32" else sys.float_info.max
@@ -189,28 +211,31 @@ class ItemCodec:
         """
         if value is None:
             return self.filler_bytes, False
-        if self.encoding.is_text:
-            return self.encoding.pack(value), len(str(value)) > 2 * self.encoding.registers
+        if self._is_text:
+            return self._pack(value), len(str(value)) > 2 * self.encoding.registers
         if isinstance(value, str):
             return self.filler_bytes, True
-        try:
-            raw = self._to_raw.raw(value)
-            if not self.encoding.is_float:
-                raw = round(raw)
-        except (OverflowError, ValueError):
-            raw = self._beyond(value)
+        raw = self._raw(value)
         if self._low <= raw <= self._high:
-            return self.encoding.pack(raw), False
+            return self._pack(raw), False
         if isinstance(raw, float) and math.isnan(raw):
             return self.filler_bytes, True
-        return self.encoding.pack(self._low if raw < self._low else self._high), True
+        return self._pack(self._low if raw < self._low else self._high), True
+
+    def _raw(self, value: float) -> int | float:
+        """The number that goes into the register, infinite where none can."""
+        try:
+            raw = value if self._to_raw is None else self._to_raw.raw(value)
+            return raw if self._is_float else round(raw)
+        except (OverflowError, ValueError):
+            return self._beyond(value)
 
     def _beyond(self, value: float) -> float:
         """Past which end a number lies that no float holds on its way to the register; a NaN lies nowhere."""
         if isinstance(value, float) and math.isnan(value):
             return math.nan
-        upwards = (value > self._to_raw.offset) == (self._to_raw.factor > 0)
-        return math.inf if upwards else -math.inf
+        line = self._to_raw or IDENTITY
+        return math.inf if (value > line.offset) == (line.factor > 0) else -math.inf
 
     def decode(self, data: bytes) -> Value | None:
         """The value in `data` in the item's unit, None where the filler, a NaN or an infinity stands there."""

@@ -18,6 +18,7 @@ STALE = int(Reason.STALE)
 NEVER_SEEN = int(Reason.NEVER_SEEN)
 DECODE_FAILED = int(Reason.DECODE_FAILED)
 UNDER_TEST = int(Reason.UNDER_TEST)
+UNTIL_THE_NEXT = int(Reason.DECODE_FAILED | Reason.SENSOR_FAULT)  # what an uplink that decodes takes back
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +48,7 @@ class MeterState:
     def __init__(self, meter: Meter) -> None:
         self.meter = meter
         self.readings: list[Reading] = [NEVER] * len(meter.profile.fields)
-        self.common = 0  # reasons that hold for every reading: under test, decode failed
+        self.common = 0  # reasons that hold for every reading: under test, decode failed, the meter's own exception
         self.reasons = NEVER_SEEN  # of the whole meter: those of its readings and the common ones together
         self.heard: Times | None = None  # times of the last uplink that was taken, None before the first
         self.radio: Radio = NO_RADIO  # of that uplink
@@ -61,7 +62,7 @@ class MeterState:
         """Show new readings; fields that the uplink did not carry keep theirs."""
         for index, reading in readings:
             self.readings[index] = reading
-        self.common &= ~DECODE_FAILED
+        self.common &= ~UNTIL_THE_NEXT
         self.heard = times
         self.radio = radio
         self.counter = counter

@@ -25,6 +25,8 @@ from aggregator.core.errors import AggregatorError, ExceptionCode, ModbusError
 from aggregator.core.reading import Now
 
 MBAP: Final = struct.Struct(">HHHB")
+READ_REQUEST: Final = struct.Struct(">HHHBBHH")  # a whole request of function 03 or 04
+READ_HEAD: Final = struct.Struct(">HHHBBB")  # its answer, up to the registers
 TWO_WORDS: Final = struct.Struct(">HH")
 LONGEST_PDU: Final = 253  # [4.1]
 SHORTEST_LENGTH: Final = 2  # of the MBAP length field: unit and function
@@ -230,6 +232,8 @@ class Conversation:
         Raises HeaderError where the stream cannot be a Modbus/TCP stream; the answers to the requests before that
         point travel in the error.
         """
+        if len(data) == READ_REQUEST.size and not self._rest and (answer := self._read(data, now)):
+            return answer
         if self._rest:
             data = self._rest + data
         answers: list[bytes] = []
@@ -253,6 +257,28 @@ class Conversation:
         self.requests += len(answers)
         self._rest = data[at:]
         return answers[0] if len(answers) == 1 else b"".join(answers)
+
+    def _read(self, request: bytes, now: Now) -> bytes:
+        """The answer to a single sound read of registers, which nearly every request is, by the shortest way.
+
+        Empty for everything else, which then goes the long way and gives the same answer or the right exception.
+        """
+        transaction, protocol, length, unit, function, start, count = READ_REQUEST.unpack(request)
+        tables = self.units[unit]
+        if protocol or length != 6 or tables is None or not 1 <= count <= MOST_REGISTERS_READ:
+            return b""
+        try:
+            if function == READ_INPUT_REGISTERS:
+                registers = tables.read_input_registers(start, count, now)
+            elif function == READ_HOLDING_REGISTERS:
+                registers = tables.read_holding_registers(start, count, now)
+            else:
+                return b""
+        except ModbusError:
+            return b""
+        self.requests += 1
+        head: bytes = READ_HEAD.pack(transaction, 0, 3 + 2 * count, unit, function, 2 * count)
+        return head + registers
 
 
 class HeaderError(AggregatorError):

@@ -21,7 +21,7 @@ from aggregator.core.address_map import Device, Shows, fingerprint
 from aggregator.core.errors import DecodeError, Refusal
 from aggregator.core.gateway import whole_seconds
 from aggregator.core.image import Image, Write
-from aggregator.core.judge import judge, time_of
+from aggregator.core.judge import SENSOR_FAULT, judge, time_of
 from aggregator.core.meter import DECODE_FAILED, UNDER_TEST, Meter, MeterState
 from aggregator.core.modbus import Tables
 from aggregator.core.profile import Pairs
@@ -199,7 +199,8 @@ class Site:
         state = None if error.node is None else self.by_node.get(error.node)
         if state is not None and error.node is not None:
             facts |= {"tag": state.meter.tag, "node": error.node}
-            self._mark(state, DECODE_FAILED, on=True)
+            # A meter that answers its node with an exception says that it cannot measure: that is its own fault word.
+            self._mark(state, SENSOR_FAULT if error.refusal is Refusal.METER_EXCEPTION else DECODE_FAILED, on=True)
         self.counts.rejected[error.refusal] += 1
         self._figures_changed()
         return (Note("uplink refused", True, {"reason": str(error.refusal), "detail": error.detail, **facts}),)

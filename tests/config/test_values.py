@@ -6,7 +6,7 @@ import pytest
 from pydantic import TypeAdapter, ValidationError
 
 from aggregator.config.values import Address, At, FieldAt, Flag, Name, Offset, Topic
-from aggregator.core.image import FLAG_NAMES
+from aggregator.core.painter import FLAG_NAMES
 
 
 @pytest.mark.parametrize(

@@ -10,10 +10,12 @@ import numpy as np
 import pytest
 
 from aggregator.core.address_map import Block, Device, Item, Layout, Shows, Table, WhenStale
+from aggregator.core.bank import PAGE, reach_of
 from aggregator.core.encoding import Encoding, ItemCodec, Scale
 from aggregator.core.errors import ExceptionCode, ModbusError, Place
-from aggregator.core.image import FLAG_NAMES, PAGE, Image, Write, flag, reach_of
+from aggregator.core.image import Image, Write
 from aggregator.core.meter import Meter, MeterState
+from aggregator.core.painter import FLAG_NAMES, flag
 from aggregator.core.reading import Now, Reading, Reason, Times, Value
 from aggregator.core.uplink import NO_RADIO, Radio
 

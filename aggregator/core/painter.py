@@ -1,0 +1,159 @@
+"""Painting: what follows from a meter's state, written into the registers and bits of its layout."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from aggregator.core.address_map import Item, Layout, Shows, Table, WhenStale
+from aggregator.core.bank import Bank
+from aggregator.core.encoding import ItemCodec
+from aggregator.core.meter import STALE, UNDER_TEST, MeterState
+from aggregator.core.reading import BAD, UNCERTAIN, Now, Reason, status_word
+
+CLAMPED = int(Reason.CLAMPED)
+FLAGS: dict[str, int] = {reason.name.lower(): int(reason) for reason in Reason if reason and reason.name}
+GRADES = ("good", "uncertain", "bad")
+FLAG_NAMES = (*GRADES, *FLAGS)
+
+Paint = Callable[[Bank, int, Item, int, MeterState, int], int]
+"""Writes one item at an address; returns the bit of the field that had to be clamped, if any."""
+
+Plan = tuple[tuple[Paint, Table, int, Item, int], ...]
+
+
+def _paint_value(bank: Bank, address: int, item: Item, index: int, state: MeterState, _clamped: int) -> int:
+    assert item.codec is not None
+    value, reasons, _ = state.readings[index]
+    reasons |= state.common
+    if reasons & BAD or (reasons & STALE and item.when_stale is WhenStale.FILLER):
+        value = None
+    data, clamped = item.codec.encode(value)
+    bank.put(address, data)
+    if item.when_stale is WhenStale.REFUSE:
+        bank.refuse(address, item.size, bool(reasons & STALE))
+    return 1 << index if clamped else 0
+
+
+def _paint_status(bank: Bank, address: int, item: Item, index: int, state: MeterState, clamped: int) -> int:
+    assert item.codec is not None
+    if index < 0:
+        reasons = state.reasons | (CLAMPED if clamped else 0)
+    else:
+        reasons = state.readings[index].reasons | state.common | (CLAMPED if clamped >> index & 1 else 0)
+    bank.put(address, item.codec.encode(status_word(reasons))[0])
+    return 0
+
+
+def _paint_radio(bank: Bank, address: int, item: Item, _index: int, state: MeterState, _clamped: int) -> int:
+    assert item.codec is not None
+    figure: float | None = getattr(state.radio, item.of)
+    bank.put(address, item.codec.encode(figure)[0])
+    return 0
+
+
+def _paint_counter(bank: Bank, address: int, item: Item, _index: int, state: MeterState, _clamped: int) -> int:
+    assert item.codec is not None
+    bank.put(address, item.codec.encode(state.counter)[0])
+    return 0
+
+
+def flag(name: str, reasons: int, clamped: int) -> bool:
+    """Whether a flag stands, given a meter's reasons and the fields that are clamped in this layout."""
+    if name == "good":
+        return not reasons & (BAD | UNCERTAIN) and not clamped
+    if name == "uncertain":
+        return not reasons & BAD and bool(reasons & UNCERTAIN or clamped)
+    if name == "bad":
+        return bool(reasons & BAD)
+    return bool((reasons | (CLAMPED if clamped else 0)) & FLAGS[name])
+
+
+def _paint_flag(bank: Bank, address: int, item: Item, _index: int, state: MeterState, clamped: int) -> int:
+    bank.put_bit(address, flag(item.of, state.reasons, clamped))
+    return 0
+
+
+def _paint_flags(bank: Bank, address: int, item: Item, _index: int, state: MeterState, clamped: int) -> int:
+    assert item.codec is not None
+    word = 0
+    for bit, name in enumerate(item.of.split(",")):
+        word |= flag(name, state.reasons, clamped) << bit
+    bank.put(address, item.codec.encode(word)[0])
+    return 0
+
+
+def _paint_test(bank: Bank, address: int, _item: Item, _index: int, state: MeterState, _clamped: int) -> int:
+    bank.put_bit(address, state.common & UNDER_TEST)
+    return 0
+
+
+PAINTS: dict[Shows, Paint] = {
+    Shows.VALUE: _paint_value,
+    Shows.STATUS: _paint_status,
+    Shows.RADIO: _paint_radio,
+    Shows.COUNTER: _paint_counter,
+    Shows.FLAG: _paint_flag,
+    Shows.FLAGS: _paint_flags,
+    Shows.UNDER_TEST: _paint_test,
+}
+
+
+def plan_of(layout: Layout, state: MeterState) -> Plan:
+    """The items of a layout that follow a meter's state, values before the status words that speak of them.
+
+    Raises ValueError for a field that the meter does not measure; loading sees to it that no such layout is bound.
+    """
+    steps = []
+    for item in layout.items:
+        paint = PAINTS.get(item.shows)
+        if paint is not None:
+            named = item.shows in (Shows.VALUE, Shows.STATUS) and item.of
+            index = state.meter.profile.index_of(item.of) if named else None
+            if named and index is None:  # -1 would show another field's value
+                raise ValueError(f"{state.meter.tag} measures no {item.of}")
+            steps.append((paint, item.table, item.offset, item, -1 if index is None else index))
+    return tuple(sorted(steps, key=lambda step: step[3].shows is not Shows.VALUE))
+
+
+class Painter:
+    """Keeps one meter's items of one layout up to date, in whichever tables they stand."""
+
+    __slots__ = ("ages", "banks", "state", "steps")
+
+    def __init__(
+        self, banks: Mapping[Table, Bank], state: MeterState, layout: Layout, plan: Plan, starts: Mapping[Table, int]
+    ) -> None:
+        self.banks = banks
+        self.state = state
+        self.steps = [
+            (paint, banks[table], starts[table] + offset, item, index)
+            for paint, table, offset, item, index in plan
+            if table in starts
+        ]
+        self.ages: list[tuple[list[int], int]] = []  # where to note that an age has to be worked out anew
+        for item in layout.items:
+            if item.table in starts and item.codec is not None:
+                self._prepare(item, item.codec, starts[item.table] + item.offset)
+
+    def paint(self) -> None:
+        """Write everything that follows from the meter's present state."""
+        state, clamped = self.state, 0
+        for paint, bank, address, item, index in self.steps:
+            clamped |= paint(bank, address, item, index, state, clamped)
+        for fresh, page in self.ages:
+            fresh[page] = -1
+
+    def _prepare(self, item: Item, codec: ItemCodec, address: int) -> None:
+        """What is written once, or when it is read."""
+        state, bank = self.state, self.banks[item.table]
+        if item.shows is Shows.TEXT:
+            text = {"tag": state.meter.tag, "name": state.meter.name, "area": state.meter.area}
+            bank.put(address, codec.encode(text[item.of])[0])
+        elif item.shows is Shows.AGE:
+            index = state.meter.profile.index_of(item.of) if item.of else None
+
+            def show_age(now: Now) -> None:
+                age = state.age(now.monotonic, index)
+                bank.put(address, codec.encode(None if age is None else int(age))[0])
+
+            self.ages += [(bank.fresh, page) for page in bank.add_live(address, item.size, show_age)]
