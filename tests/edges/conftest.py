@@ -35,7 +35,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from aggregator.clock import Clock
 from aggregator.config import load
 from aggregator.core.site import Site
-from aggregator.modbus_server import Limits, ModbusServer
+from aggregator.modbus_server import ClientLimits, ModbusServer
 
 T = TypeVar("T")
 PROFILE = """\
@@ -501,10 +501,10 @@ class Served:
 
 @pytest.fixture(params=["asyncio", "uvloop"])
 def served(request: pytest.FixtureRequest, site: Callable[..., Path]) -> Iterator[Callable[..., Served]]:
-    """Serve the small site in this process on each kind of loop: `served(Limits(clients=3))`."""
+    """Serve the small site in this process on each kind of loop: `served(ClientLimits(clients=3))`."""
     stops: list[tuple[asyncio.AbstractEventLoop, ModbusServer, threading.Thread]] = []
 
-    def serve(limits: Limits = Limits()) -> Served:  # noqa: B008 - frozen
+    def serve(limits: ClientLimits = ClientLimits()) -> Served:  # noqa: B008 - frozen
         clock = Clock()
         new_loop = uvloop.new_event_loop if request.param == "uvloop" else asyncio.new_event_loop
         loop = new_loop()

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 import structlog
 
-from aggregator.modbus_server import A_TURN, HALF_A_REQUEST, CannotListen, Limits
+from aggregator.modbus_server import A_TURN, HALF_A_REQUEST, CannotListen, ClientLimits
 
 if TYPE_CHECKING:
     from tests.edges.conftest import Caller, Served
@@ -118,7 +118,7 @@ def test_every_length_the_guide_allows_is_taken(served: Callable[..., Served], c
 def test_the_longest_idle_client_makes_room_for_a_new_one(
     served: Callable[..., Served], caller: Callable[[int], Caller], until: Callable[..., Any]
 ) -> None:
-    house = served(Limits(clients=3))
+    house = served(ClientLimits(clients=3))
     first, second, third = (caller(house.port) for _ in range(3))
 
     def let_time_pass() -> None:  # some loops count it in whole milliseconds
@@ -138,7 +138,7 @@ def test_the_longest_idle_client_makes_room_for_a_new_one(
 def test_a_silent_client_is_closed_when_its_time_is_up_and_no_other(
     served: Callable[..., Served], caller: Callable[[int], Caller]
 ) -> None:
-    house = served(Limits(idle=600.0))
+    house = served(ClientLimits(idle=600.0))
     silent, talking = caller(house.port), caller(house.port)
     silent.ask(READ_TEST_BLOCK)
     began = house.call(house.server.time)
@@ -157,7 +157,7 @@ def test_a_silent_client_is_closed_when_its_time_is_up_and_no_other(
 
 
 def test_the_idle_watch_runs_by_itself(served: Callable[..., Served], caller: Callable[[int], Caller]) -> None:
-    house = served(Limits(idle=0.5))
+    house = served(ClientLimits(idle=0.5))
     assert caller(house.port).is_closed()
 
 
@@ -254,7 +254,7 @@ def test_a_client_that_never_reads_holds_up_nobody(
 def test_many_idle_connections_cost_the_others_nothing(
     served: Callable[..., Served], caller: Callable[[int], Caller]
 ) -> None:
-    house = served(Limits(clients=300))
+    house = served(ClientLimits(clients=300))
     idle = [caller(house.port) for _ in range(200)]
     busy = [caller(house.port) for _ in range(4)]
 
@@ -281,6 +281,6 @@ async def test_a_port_that_is_taken_is_named_with_the_cure(port: int) -> None:
     from aggregator.modbus_server import ModbusServer
 
     with socket.create_server(("127.0.0.1", port)):
-        server = ModbusServer([None] * 256, Clock().now, Limits())
+        server = ModbusServer([None] * 256, Clock().now, ClientLimits())
         with pytest.raises(CannotListen, match=f"127.0.0.1:{port}: another program does.*site.yaml"):
             await server.start("127.0.0.1", port)

@@ -162,12 +162,14 @@ import asyncio, os, sys
 from aggregator.mqtt import Broker, BrokerLink
 port, version, dies_at, log = int(sys.argv[1]), sys.argv[2], int(sys.argv[3]), open(sys.argv[4], "ab", buffering=0)
 taken = 0
-def take(topic, payload, retained):
+def take(topic, payload, retained, *safe):
     global taken
     if taken == dies_at:
         os._exit(9)
     taken += 1
     log.write(payload + b"\\n")
+    for each in safe:
+        each()
 link = BrokerLink(Broker("127.0.0.1", port, version, client="alder-fen-test"), ["lns/alder-fen/+/up"], take, print)
 asyncio.run(link.run())
 """
