@@ -326,7 +326,7 @@ def service(tmp_path: Path, until: Callable[..., Any]) -> Iterator[Callable[...,
     for each in running:
         if each.process.poll() is None:
             each.kill()
-        # Whatever a test did to the service, it must not have brought it to a defect.
+    for each in running:  # whatever a test did to the service, it must not have brought it to a defect
         assert "Traceback" not in each.log_file.read_text()
         assert "a defect of this program" not in each.log_file.read_text()
 
