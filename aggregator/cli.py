@@ -128,9 +128,10 @@ def run(
 
 
 async def _serve(configuration: Configuration) -> None:
-    from aggregator.daemon import Service, broker_of
+    from aggregator.daemon import Service, broker_of, data_folder
 
-    service = Service(configuration, broker_of(configuration.service.broker), Clock())
+    broker = broker_of(configuration.service.broker)
+    service = Service(configuration, broker, Clock(), data_folder(configuration))
     service.stop_on_signals()
     await service.run()
 

@@ -19,14 +19,19 @@ import structlog
 from aggregator import __version__, systemd
 from aggregator.clock import Clock
 from aggregator.config import Configuration
-from aggregator.config.files import BrokerKeys, SecretKeys
+from aggregator.config.files import BrokerKeys, SecretKeys, StorageKeys
 from aggregator.core.errors import AggregatorError
 from aggregator.core.modbus import MBAP, READ_INPUT_REGISTERS
+from aggregator.core.reading import Now
 from aggregator.core.site import Site
+from aggregator.keeper import Keeper
 from aggregator.logs import Record
-from aggregator.modbus_server import Limits, ModbusServer
+from aggregator.modbus_server import ClientLimits, ModbusServer
 from aggregator.mqtt import Broker, BrokerLink, Secret, Tls
+from aggregator.store import Limits
 
+DAY = 86400.0
+STEP = 2.0  # s by which the wall clock must be off to have been set, rather than slewed
 TICK = 1.0  # s between ticks at most, so that figures that follow the clock are never further behind
 CAUTION = "Monitoring, not a safety function: it replaces no certified gas detection, local alarm or entry test."
 
@@ -67,12 +72,38 @@ def _secret(keys: SecretKeys) -> Secret:
     return Secret(value)
 
 
+def data_folder(configuration: Configuration) -> Path:
+    """Where the site's data stand: as declared, else where the service manager says, else in the site's folder."""
+    declared = configuration.service.storage.folder
+    given = os.environ.get("STATE_DIRECTORY", "").partition(":")[0]
+    return configuration.folder / declared if declared else Path(given) if given else configuration.folder / "data"
+
+
+def limits_of(keys: StorageKeys) -> Limits:
+    """How much the store may keep."""
+    return Limits(
+        keep_days=keys.keep / DAY,
+        keep_journal_days=keys.keep_journal / DAY,
+        most_bytes=keys.most,
+        most_aside=keys.set_aside,
+        hold_back=keys.hold_back or 0.0,
+    )
+
+
+def offset_of(now: Now) -> float:
+    """How far the wall clock stands over the steady one, in seconds."""
+    return now.utc - now.monotonic
+
+
 class Service:
     """One site, served until it is told to stop."""
 
-    def __init__(self, configuration: Configuration, broker: Broker, clock: Clock) -> None:
+    def __init__(self, configuration: Configuration, broker: Broker, clock: Clock, data: Path) -> None:
         self.configuration = configuration
         self.clock = clock
+        self.keeper = Keeper(data, limits_of(configuration.service.storage))
+        self._wall_offset = offset_of(clock.now())  # changes when somebody sets the wall clock
+        self._dated_since = clock.now().utc  # from when on this run has dated things by an untrusted clock
         self.site = Site(configuration.declared, clock.now())
         self.servers: list[ModbusServer] = []
         self._record = Record(log)
@@ -87,6 +118,8 @@ class Service:
     async def run(self, started: Callable[[], None] | None = None) -> None:
         """Serve until `stop`. Calls `started` once every port is open. Raises AggregatorError where one cannot be."""
         try:
+            self.site.restore(await self.keeper.open(), self.clock.now())
+            self.site.set_stored(self.keeper.problem is None)
             await self._open_listeners()
             gc.collect()
             gc.freeze()  # what stands now stays; the collector need not walk it again while clients wait
@@ -106,6 +139,7 @@ class Service:
         finally:
             for server in self.servers:
                 await server.stop()
+            await self.keeper.close()
             log.info("stopped")
 
     def stop_on_signals(self) -> None:
@@ -118,7 +152,7 @@ class Service:
         for keys in self.configuration.service.listeners:
             # The watchdog polls the first listener. It has a seat of its own, so that it costs no client its place.
             own_seat = not self.servers and systemd.watchdog_interval() is not None
-            server = ModbusServer(self.site.units(), self.clock.now, Limits(keys.clients + own_seat, keys.idle))
+            server = ModbusServer(self.site.units(), self.clock.now, ClientLimits(keys.clients + own_seat, keys.idle))
             await server.start(*keys.tcp)
             self.servers.append(server)
             log.info("listening", modbus_tcp=f"{keys.tcp[0]}:{server.port}")
@@ -131,7 +165,7 @@ class Service:
             site=declared.name,
             meters=len(declared.meters),
             units=[device.unit_id for device in declared.devices],
-            map_fingerprint=f"{self.site.fingerprint:08x}",
+            map_fingerprint=f"{self.site.figures.fingerprint:08x}",
         )
         log.warning(CAUTION)
         if not self.clock.is_trusted():
@@ -140,9 +174,10 @@ class Service:
 
     # The broker's side
 
-    def _take(self, topic: str, payload: bytes, retained: bool) -> None:
+    def _take(self, topic: str, payload: bytes, retained: bool, acknowledge: Callable[[], object]) -> None:
         now = self.clock.now()
         notes = self.site.receive(topic, payload, retained=retained, now=now)
+        self.keeper.put(self.site.take_kept(), acknowledge)
         if notes:
             self._record.write(notes, now)
 
@@ -154,11 +189,25 @@ class Service:
     async def _tick(self) -> None:
         while True:
             now = self.clock.now()
-            self.site.set_clock_trusted(self.clock.is_trusted())
+            self._look_at_the_clock(now)
             self._record.write(self.site.tick(now), now)
             self._record.write(self.site.take_notes(), now)
+            self.keeper.put(self.site.take_kept())
+            self.keeper.tick(now, clock_trusted=self.site.figures.clock_trusted)
+            self.site.set_stored(self.keeper.problem is None)
             until_next = (self.site.next_look() - self.clock.now().monotonic) / self.clock.speed
             await asyncio.sleep(min(TICK, max(0.01, until_next)))
+
+    def _look_at_the_clock(self, now: Now) -> None:
+        """Note when the wall clock was set. Ages do not move with it; what an untrusted one has dated does."""
+        moved = offset_of(now) - self._wall_offset
+        if abs(moved) >= STEP:
+            log.warning("the clock was set", by=f"{moved:+.1f} s")
+            if not self.site.figures.clock_trusted:
+                self.keeper.clock_was_set(self._dated_since, moved)
+            self._wall_offset += moved
+            self._dated_since = now.utc
+        self.site.set_clock_trusted(self.clock.is_trusted())
 
     async def _watchdog(self) -> None:
         """Signs of life for the service manager, each only after a poll of our own has been answered."""

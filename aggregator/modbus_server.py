@@ -36,7 +36,7 @@ class CannotListen(AggregatorError):
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class ClientLimits:
     """How many clients at once, and after how many seconds of silence a connection is closed."""
 
     clients: int = 64
@@ -132,7 +132,7 @@ class Client(asyncio.Protocol):
 class ModbusServer:
     """A listener and its clients. `units` has 256 places: the tables behind each unit id, None where there is none."""
 
-    def __init__(self, units: Sequence[Tables | None], now: Callable[[], Now], limits: Limits) -> None:
+    def __init__(self, units: Sequence[Tables | None], now: Callable[[], Now], limits: ClientLimits) -> None:
         self.units = units
         self.now = now
         self.limits = limits

@@ -19,6 +19,7 @@ import termios
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -92,8 +93,11 @@ class Secret(str):
         return "Secret(***)"
 
 
-Take = Callable[[str, bytes, bool], None]
-"""Takes one message: topic, payload, whether the broker had retained it. What it raises is a defect, and logged."""
+Take = Callable[[str, bytes, bool, Callable[[], object]], None]
+"""Takes one message: topic, payload, whether the broker had retained it, and what to call once it is safe.
+
+What it raises is a defect, and logged.
+"""
 
 
 class BrokerLink:
@@ -261,7 +265,8 @@ class _Connection:
             return False
         if isinstance(sock, ssl.SSLSocket) and sock.pending():
             return True  # what TLS has already unwrapped does not make the socket readable again
-        return struct.unpack("i", fcntl.ioctl(sock, termios.FIONREAD, bytes(4)))[0] > 0
+        waiting: int = struct.unpack("i", fcntl.ioctl(sock, termios.FIONREAD, bytes(4)))[0]
+        return waiting > 0
 
     def _on_connect(
         self, client: mqtt.Client, _data: object, flags: mqtt.ConnectFlags, code: ReasonCode, _properties: object
@@ -296,12 +301,13 @@ class _Connection:
         self._end(said + (hint if soon or code == TAKEN_OVER else ""))
 
     def _on_message(self, client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
+        acknowledge = partial(client.ack, message.mid, message.qos)
         try:
-            self._take(message.topic, bytes(message.payload), message.retain)
+            self._take(message.topic, bytes(message.payload), message.retain, acknowledge)
         except Exception:
             # Whatever it was, leaving the message unacknowledged would bring it back and block all others.
             log.exception("uplink not taken, a defect of this program", topic=message.topic)
-        client.ack(message.mid, message.qos)
+            acknowledge()
 
     def _end(self, reason: str) -> None:
         if not self._ended.done():

@@ -140,7 +140,7 @@ class SiteTable:
 
     def counts(self) -> str:
         """The site in one line."""
-        counts, figure = self.site.counts, self.site.count
+        counts, figure = self.site.figures.counts, self.site.figures.count
         return (
             f"{figure('meters_good')} good, {figure('meters_uncertain')} uncertain, {figure('meters_bad')} bad of "
             f"{figure('meters_total')} meters; uplinks: {counts.accepted} taken, {counts.duplicate} doubled, "

@@ -31,6 +31,7 @@ from aggregator.config.values import (
     Offset,
     Orders,
     Range,
+    Size,
     Tag,
     Text,
     Topic,
@@ -166,6 +167,21 @@ class LogKeys(Keys):
     level: Literal["debug", "info", "warning"] = "info"
 
 
+class StorageKeys(Keys):
+    """The history, the journal and messages set aside, in one file. All of it stays with the site."""
+
+    folder: Text | None = Field(None, description="default: the service manager's state folder, else data/ here")
+    keep: Duration = Field(63072000.0, description="readings older than this go; default two years")
+    keep_journal: Duration = Field(315360000.0, description="events older than this go; default ten years")
+    most: Size = Field(2_000_000_000, description="size of the file; beyond it the oldest readings go")
+    set_aside: Annotated[int, Between(0, 1_000_000)] = Field(
+        1000, description="how many messages that could not be taken are kept"
+    )
+    hold_back: Duration | None = Field(
+        None, description="let a commit wait so long for more uplinks: less wear of a flash card, later acknowledgement"
+    )
+
+
 class SiteKeys(Keys):
     """site.yaml: the service."""
 
@@ -173,6 +189,7 @@ class SiteKeys(Keys):
     broker: BrokerKeys
     uplinks: list[UplinkKeys] = Field(min_length=1)
     listeners: list[ListenerKeys] = Field(min_length=1)
+    storage: StorageKeys = StorageKeys()
     log: LogKeys = LogKeys()
 
 

@@ -14,6 +14,9 @@ WHOLE = re.compile(r"[+-]?(0|[1-9][0-9]*)|0x[0-9a-fA-F]+")
 NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
 DURATION = re.compile(r"([0-9]+(?:\.[0-9]+)?)\s*([a-z]+)")
 SECONDS = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+SIZE = re.compile(r"([0-9]+(?:\.[0-9]+)?)\s*(MB|GB|TB)")
+BYTES = {"MB": 10**6, "GB": 10**9, "TB": 10**12}
+SMALLEST_SIZE, LARGEST_SIZE = 10 * BYTES["MB"], 100 * BYTES["TB"]
 YES = ("yes", "true", "on")
 NO = ("no", "false", "off")
 LARGEST = 1e30  # beyond any quantity on a site; what comes of arithmetic with it stays finite
@@ -113,6 +116,22 @@ def duration(value: object) -> float:
     if not 0 < seconds <= LONGEST_TIME:
         raise Wrong(f"`{given}` is {'too long' if seconds else 'no time at all'}", "Write from 1 ms to 36525 d")
     return seconds
+
+
+def size(value: object) -> int:
+    """An amount of data in bytes, written with its unit: `500 MB`, `2 GB`.
+
+    >>> size("500 MB"), size("1.5 GB")
+    (500000000, 1500000000)
+    """
+    given = text(value)
+    match = SIZE.fullmatch(given)
+    if not match:
+        raise Wrong(f"`{given}` is no amount of data", "Write a number and a unit: 500 MB or 2 GB")
+    amount = round(float(match[1]) * BYTES[match[2]])
+    if not SMALLEST_SIZE <= amount <= LARGEST_SIZE:
+        raise Wrong(f"`{given}` is too {'small' if amount < SMALLEST_SIZE else 'large'}", "Write from 10 MB to 100 TB")
+    return amount
 
 
 def node(value: object) -> str:

@@ -31,7 +31,7 @@ FIGURES = (
     Figure(
         "heartbeat", 0, "uint16", "s", "counts each second and wraps; while it stands still, so does everything else"
     ),
-    Figure("state", 1, "uint16", "", "bit 0 broker connected, bit 1 clock trustworthy"),
+    Figure("state", 1, "uint16", "", "bit 0 broker connected, bit 1 clock trustworthy, bit 2 being stored"),
     Figure("map_fingerprint", 2, "uint32", "", "changes with any address, type, scale or meaning in the map"),
     Figure("uptime", 4, "uint32", "s", "since the service started"),
     Figure("meters_total", 6, "uint16", "", "meters declared"),

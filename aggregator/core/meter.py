@@ -10,13 +10,15 @@ import math
 from dataclasses import dataclass, field
 
 from aggregator.core.errors import Place
+from aggregator.core.keeping import Remembered
 from aggregator.core.profile import Profile
-from aggregator.core.reading import NEVER, Grade, Reading, Reason, Times, grade_of
+from aggregator.core.reading import NEVER, Grade, Now, Reading, Reason, Times, grade_of
 from aggregator.core.uplink import NO_RADIO, Radio
 
 STALE = int(Reason.STALE)
 NEVER_SEEN = int(Reason.NEVER_SEEN)
 DECODE_FAILED = int(Reason.DECODE_FAILED)
+RESTORED = int(Reason.RESTORED)
 UNDER_TEST = int(Reason.UNDER_TEST)
 UNTIL_THE_NEXT = int(Reason.DECODE_FAILED | Reason.SENSOR_FAULT)  # what an uplink that decodes takes back
 
@@ -74,6 +76,24 @@ class MeterState:
         self.common = before | reason if on else before & ~reason
         self.sum_up()
         return self.common != before
+
+    def restore(self, before: Remembered, now: Now) -> None:
+        """Show the readings from before a restart as restored, as old as they are; stale where no clock can tell."""
+        for index, field_ in enumerate(self.meter.profile.fields):
+            kept = before.readings.get(field_.name)
+            if kept is None or kept.unit != field_.unit:
+                continue
+            age = now.utc - before.at[field_.name]
+            reasons = (kept.reasons | RESTORED) & ~STALE if age >= 0 else kept.reasons | RESTORED | STALE
+            times = Times(before.observed, before.received, before.arrived or 0.0, now.monotonic - max(0.0, age))
+            self.readings[index] = Reading(kept.value, reasons, times)
+            if self.heard is None or times.since > self.heard.since:
+                self.heard = times
+        self.radio, self.counter = before.radio, before.counter
+        if before.states.get("under test"):
+            self.common |= UNDER_TEST
+        self.expire(now.monotonic)
+        self.sum_up()
 
     def expire(self, monotonic: float) -> bool:
         """Turn stale what is too old by now. Returns whether anything turned."""

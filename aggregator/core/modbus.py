@@ -264,7 +264,7 @@ class Conversation:
         Empty for everything else, which then goes the long way and gives the same answer or the right exception.
         """
         transaction, protocol, length, unit, function, start, count = READ_REQUEST.unpack(request)
-        tables = self.units[unit]
+        tables: Tables | None = self.units[unit]
         if protocol or length != 6 or tables is None or not 1 <= count <= MOST_REGISTERS_READ:
             return b""
         try:
@@ -277,8 +277,7 @@ class Conversation:
         except ModbusError:
             return b""
         self.requests += 1
-        head: bytes = READ_HEAD.pack(transaction, 0, 3 + 2 * count, unit, function, 2 * count)
-        return head + registers
+        return READ_HEAD.pack(transaction, 0, 3 + 2 * count, unit, function, 2 * count) + registers
 
 
 class HeaderError(AggregatorError):

@@ -45,6 +45,9 @@ class Sequence:
             if self.last is not None:
                 self.lost += counter - self.last - 1
             return self._note(counter, heard, Arrival.NEW)
+        if counter == self.last and counter not in self._recent:  # the newest, which could not be read at first
+            self.lost = max(0, self.lost - 1)
+            return self._note(counter, heard, Arrival.NEW)
         if counter in self._recent and heard < self.heard + SAME_FRAME:
             return Arrival.DUPLICATE
         if heard <= self.heard or (self.last - counter <= OVERTAKEN and heard < self.heard + SAME_FRAME):
@@ -53,6 +56,16 @@ class Sequence:
             return Arrival.LATE
         self._recent.clear()
         return self._note(counter, heard, Arrival.RESTARTED)
+
+    def forget(self, counter: int | None) -> None:
+        """An uplink that was placed could not be read: it counts as lost until it comes again, after the fix."""
+        if counter is not None and self._recent.pop(counter, self) is None:
+            self.lost += 1
+
+    def resume(self, counter: int | None, heard: float) -> None:
+        """Go on from before a restart: `counter` was the newest, heard at `heard` (UTC s)."""
+        if counter is not None:
+            self._note(counter, heard, Arrival.NEW)
 
     def _note(self, counter: int, heard: float, arrival: Arrival) -> Arrival:
         self.last = counter

@@ -4,31 +4,38 @@
     tick()                   ->  what has become too old turns stale
     write(...)               ->  what a Modbus client wrote, already checked to be whole
 
-Each call is one synchronous step and returns notes: what the shell around the core should put on record. The site
-knows no clock, file, socket or logger.
+Each call is one synchronous step. It returns notes, for the log, and lays out what is to be kept (`take_kept`):
+readings for the history, events for the journal, messages set aside. The site knows no clock, file, socket or logger.
 """
 
 from __future__ import annotations
 
-import heapq
-import math
-from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from aggregator import __version__
 from aggregator.core.address_map import Device, Shows, fingerprint
 from aggregator.core.errors import DecodeError, Refusal
-from aggregator.core.gateway import whole_seconds
+from aggregator.core.figures import Figures
 from aggregator.core.image import Image, Write
 from aggregator.core.judge import SENSOR_FAULT, judge, time_of
+from aggregator.core.keeping import (
+    ClockState,
+    Kept,
+    KeptAside,
+    KeptEvent,
+    KeptReading,
+    KeptState,
+    KeptUplink,
+    Remembered,
+)
 from aggregator.core.meter import DECODE_FAILED, UNDER_TEST, Meter, MeterState
 from aggregator.core.modbus import Tables
 from aggregator.core.profile import Pairs
-from aggregator.core.reading import Grade, Now, Reason, Value, grade_of
+from aggregator.core.reading import Now, Reading, Times
 from aggregator.core.sequence import Arrival, Sequence
+from aggregator.core.silence import Silence
 from aggregator.core.topic import matches
-from aggregator.core.uplink import Envelope, Uplink
+from aggregator.core.uplink import LONGEST_MESSAGE, Envelope, Uplink
 
 ALL_UNITS = 256
 FIRST_DEVICE_UNITS = (0, 255)  # how a device that is spoken to directly is called (TCP/IP guide 4.4.1.3, from memory)
@@ -59,17 +66,9 @@ class Note:
 
 
 Notes = Iterable[Note]
+Readings = list[tuple[int, Reading]]
+"""Field indexes and their new readings."""
 NOTHING: tuple[Note, ...] = ()
-
-
-@dataclass(slots=True)
-class Counts:
-    """What has come in since the start."""
-
-    accepted: int = 0
-    duplicate: int = 0
-    late: int = 0
-    rejected: Counter[Refusal] = field(default_factory=Counter)
 
 
 class Site:
@@ -77,26 +76,17 @@ class Site:
 
     def __init__(self, declared: Declared, now: Now) -> None:
         self.declared = declared
-        self.started = now
         self.states = {meter.tag: MeterState(meter) for meter in declared.meters}
         self.by_node = {meter.node: self.states[meter.tag] for meter in declared.meters if meter.node}
         self.sequences = {node: Sequence() for node in self.by_node}
-        self.counts = Counts()
-        self.broker_connected = False
-        self.clock_trusted = False
-        self.last_accepted: float | None = None  # monotonic
-        self.fingerprint = fingerprint(declared.devices)
+        self.figures = Figures(now, fingerprint(declared.devices), (state.reasons for state in self.states.values()))
         self.images = {
-            device.unit_id: Image(device, self.states, self.figure, self.accept) for device in declared.devices
+            device.unit_id: Image(device, self.states, self.figures.figure, self.accept) for device in declared.devices
         }
         self._envelopes: dict[str, Envelope | None] = {}
-        self._by_reasons = Counter(state.reasons for state in self.states.values())
-        self._lost = 0
-        # When to look whether a meter has gone stale. An uplink only ever brings a look forward; one that comes too
-        # early is put off, so the cost is about one look a meter and interval, however many uplinks there are.
-        self._looks: list[tuple[float, str]] = []
-        self._looking: dict[str, float] = {}  # by tag, the look that holds; an entry of another instant is passed over
+        self._silence = Silence()
         self._notes: list[Note] = []
+        self._kept: list[Kept] = []
 
     def units(self) -> list[Tables | None]:
         """Who answers each unit id on TCP: the declared ones, and the first device also as 0 and 255."""
@@ -112,13 +102,19 @@ class Site:
 
     def set_broker_connected(self, connected: bool) -> None:
         """Show whether the broker can be heard."""
-        self.broker_connected = connected
+        self.figures.broker_connected = connected
         self._figures_changed()
 
     def set_clock_trusted(self, trusted: bool) -> None:
         """Show whether the gateway's wall clock is kept right by anything."""
-        if trusted != self.clock_trusted:
-            self.clock_trusted = trusted
+        if trusted != self.figures.clock_trusted:
+            self.figures.clock_trusted = trusted
+            self._figures_changed()
+
+    def set_stored(self, stored: bool) -> None:
+        """Show whether the store takes what it is given."""
+        if stored != self.figures.stored:
+            self.figures.stored = stored
             self._figures_changed()
 
     # Uplinks
@@ -132,7 +128,7 @@ class Site:
             uplink = envelope.open(message)
             return self._take(uplink, now)
         except DecodeError as error:
-            return self._refuse(error, topic)
+            return self._refuse(error, topic, message, now)
 
     def _envelope_of(self, topic: str) -> Envelope:
         if topic not in self._envelopes:
@@ -152,155 +148,177 @@ class Site:
         sequence = self.sequences[uplink.node]
         lost_before = sequence.lost
         arrival = sequence.place(uplink.counter, now.utc if uplink.received is None else uplink.received)
-        self._lost += sequence.lost - lost_before
+        self.figures.lost += sequence.lost - lost_before
         if arrival is Arrival.DUPLICATE:
-            self.counts.duplicate += 1
+            self.figures.counts.duplicate += 1
             self._figures_changed()
             return NOTHING
-        if arrival is Arrival.LATE:
-            self.counts.late += 1
-            self._figures_changed()
-            return (Note("late uplink not shown", facts={"tag": state.meter.tag, "counter": uplink.counter}),)
         try:
             pairs = decode(state, uplink)
         except DecodeError as error:
             if error.refusal is not Refusal.NO_DATA:
                 error.node = uplink.node
+                sequence.forget(uplink.counter)
                 raise
-            self._hear_only(state, uplink)
-        else:
-            self._show(state, pairs, uplink, now)
-        self.counts.accepted += 1
-        self.last_accepted = now.monotonic
-        if arrival is Arrival.RESTARTED:
-            facts = {"tag": state.meter.tag, "node": uplink.node, "counter": uplink.counter}
-            return (Note("frame counter began anew", facts=facts),)
-        return NOTHING
-
-    def _show(self, state: MeterState, pairs: Pairs, uplink: Uplink, now: Now) -> None:
+            pairs = []
         times, reasons = time_of(uplink.observed, uplink.received, now)
         fields = state.meter.profile.fields
         readings = [(index, judge(fields[index], value, times, reasons)) for index, value in pairs]
+        late = arrival is Arrival.LATE
+        self._keep(state, uplink, readings, times, now, late=late)
+        if late:
+            self.figures.counts.late += 1
+            self._figures_changed()
+            return (Note("late uplink not shown", facts={"tag": state.meter.tag, "counter": uplink.counter}),)
+        self.figures.counts.accepted += 1
+        self.figures.last_accepted = now.monotonic
+        self._show(state, readings, times, uplink, now)
+        if arrival is Arrival.RESTARTED:
+            facts = {"node": uplink.node, "counter": uplink.counter}
+            return (self._journal("frame counter began anew", state.meter.tag, now, facts),)
+        return NOTHING
+
+    def _show(self, state: MeterState, readings: Readings, times: Times, uplink: Uplink, now: Now) -> None:
+        """Show what an uplink brought; one without data (a radio's keep-alive) says only that the node lives."""
         before = state.reasons
-        state.take(readings, times, uplink.radio, uplink.counter)
-        state.expire(now.monotonic)
+        if readings:
+            state.take(readings, times, uplink.radio, uplink.counter)
+            state.expire(now.monotonic)
+            self._silence.look_at(state)
+        else:
+            state.radio = uplink.radio
+            state.counter = uplink.counter
         self._paint(state, before)
-        self._look_later(state)
 
-    def _hear_only(self, state: MeterState, uplink: Uplink) -> None:
-        """An uplink without data (a radio's keep-alive) says that the node lives, and nothing of the meter."""
-        state.radio = uplink.radio
-        state.counter = uplink.counter
-        self._paint(state, state.reasons)
+    def _keep(
+        self, state: MeterState, uplink: Uplink, readings: Readings, times: Times, now: Now, *, late: bool
+    ) -> None:
+        fields = state.meter.profile.fields
+        kept = tuple(
+            KeptReading(fields[index].name, reading.value, reading.reasons, fields[index].unit)
+            for index, reading in readings
+        )
+        at = now.utc - (now.monotonic - times.since)
+        self._kept.append(
+            KeptUplink(
+                state.meter.tag,
+                uplink.node,
+                uplink.counter,
+                at,
+                uplink.observed,
+                uplink.received,
+                now.utc,
+                self._clock_state(),
+                late,
+                uplink.radio,
+                kept,
+            )
+        )
 
-    def _refuse(self, error: DecodeError, topic: str) -> Notes:
-        """Count what could not be taken; where its meter is known, the meter's status says so and its values stay."""
+    def _refuse(self, error: DecodeError, topic: str, message: bytes, now: Now) -> Notes:
+        """Count what could not be taken, and set it aside whole for after the fix.
+
+        Where its meter is known, the meter's status says so and its values stay.
+        """
         facts = {"topic": topic}
         state = None if error.node is None else self.by_node.get(error.node)
         if state is not None and error.node is not None:
             facts |= {"tag": state.meter.tag, "node": error.node}
             # A meter that answers its node with an exception says that it cannot measure: that is its own fault word.
             self._mark(state, SENSOR_FAULT if error.refusal is Refusal.METER_EXCEPTION else DECODE_FAILED, on=True)
-        self.counts.rejected[error.refusal] += 1
+        self.figures.counts.rejected[error.refusal] += 1
         self._figures_changed()
+        if error.refusal is not Refusal.RETAINED and len(message) <= LONGEST_MESSAGE:
+            self._kept.append(KeptAside(now.utc, str(error.refusal), error.detail, topic, error.node, message))
         return (Note("uplink refused", True, {"reason": str(error.refusal), "detail": error.detail, **facts}),)
+
+    # Restart
+
+    def restore(self, remembered: Mapping[str, Remembered], now: Now) -> None:
+        """Show what was known before a restart, as restored and never as fresh, with its true age where that is known.
+
+        Call it once, before any uplink.
+        """
+        for tag, before in remembered.items():
+            state = self.states.get(tag)
+            if state is None:
+                continue  # no longer declared; its history stays
+            shown = state.reasons
+            state.restore(before, now)
+            heard = before.received if before.received is not None else before.arrived
+            if before.node in self.sequences and heard is not None:
+                self.sequences[before.node].resume(before.counter, heard)
+            self._paint(state, shown)
+            self._silence.look_at(state)
 
     # Silence
 
     def tick(self, now: Now) -> Notes:
         """Let what is too old by now turn stale. Call it at `next_look` or more often."""
         notes = []
-        while self._looks and self._looks[0][0] <= now.monotonic:
-            due, tag = heapq.heappop(self._looks)
-            if self._looking.get(tag) != due:
-                continue  # an earlier look was put in its place
-            del self._looking[tag]
+        for tag in self._silence.due(now.monotonic):
             state = self.states[tag]
             before = state.reasons
             if state.expire(now.monotonic):
                 self._paint(state, before)
                 age = state.age(now.monotonic)
-                notes.append(Note("meter is stale", True, {"tag": tag, "age": None if age is None else round(age)}))
-            self._look_later(state)
+                facts = {"age": None if age is None else round(age)}
+                notes.append(self._journal("meter is stale", tag, now, facts, warning=True))
+            self._silence.look_at(state)
         return notes
 
     def next_look(self) -> float:
         """The monotonic instant of the next tick that can matter, infinite where none can."""
-        return self._looks[0][0] if self._looks else math.inf
-
-    def _look_later(self, state: MeterState) -> None:
-        tag, due = state.meter.tag, state.next_expiry()
-        if due < self._looking.get(tag, math.inf):
-            self._looking[tag] = due
-            heapq.heappush(self._looks, (due, tag))
+        return self._silence.next()
 
     # Writes
 
-    def accept(self, writes: list[Write], _now: Now) -> None:
+    def accept(self, writes: list[Write], now: Now) -> None:
         """Carry out what a Modbus client wrote. Commands are levels, never toggles: a retried write changes nothing."""
         for item, tag, value, who in writes:
             if item.shows is Shows.SCRATCH:
                 for image in self.images.values():
                     image.write_scratch(item.of, value)
             elif item.shows is Shows.UNDER_TEST and tag is not None:
-                self.hold_in_test(tag, on=bool(value), who=who)
+                self.hold_in_test(tag, on=bool(value), who=who, now=now)
 
-    def hold_in_test(self, tag: str, *, on: bool, who: str) -> None:
-        """Take a meter into test or out of it; its readings say so."""
+    def hold_in_test(self, tag: str, *, on: bool, who: str, now: Now) -> None:
+        """Take a meter into test or out of it; its readings say so, and go on saying so after a restart."""
         if self._mark(self.states[tag], UNDER_TEST, on=on):
             event = "meter taken into test" if on else "meter taken out of test"
-            self._notes.append(Note(event, facts={"tag": tag, "who": who}))
+            self._notes.append(self._journal(event, tag, now, who=who))
+            self._kept.append(KeptState(tag, "under test", True if on else None))
 
     def take_notes(self) -> list[Note]:
         """What writes have put on record since the last call."""
         notes, self._notes = self._notes, []
         return notes
 
-    # The gateway's own figures
+    # What is to be kept
 
-    def figure(self, name: str, now: Now) -> Value | None:
-        """A figure of the gateway block by its name (core/gateway.py lists them)."""
-        uptime = now.monotonic - self.started.monotonic
-        match name:
-            case "heartbeat":
-                return whole_seconds(uptime, 1)
-            case "state":
-                return self.broker_connected | self.clock_trusted << 1
-            case "map_fingerprint":
-                return self.fingerprint
-            case "uptime":
-                return whole_seconds(uptime, 2)
-            case "last_uplink_age":
-                return None if self.last_accepted is None else int(now.monotonic - self.last_accepted)
-            case "clock":
-                return int(now.utc)
-            case "version":
-                return __version__
-            case _:
-                return self.count(name)
+    def take_kept(self) -> list[Kept]:
+        """What the calls since the last one want kept, in order."""
+        kept, self._kept = self._kept, []
+        return kept
 
-    def count(self, name: str) -> int:
-        """A figure of the gateway block that counts meters or uplinks."""
-        match name:
-            case "meters_total":
-                return len(self.states)
-            case "meters_good" | "meters_uncertain" | "meters_bad":
-                grade = Grade[name.removeprefix("meters_").upper()]
-                return sum(count for reasons, count in self._by_reasons.items() if grade_of(reasons) is grade)
-            case "meters_stale" | "meters_never_seen" | "meters_under_test":
-                reason = Reason[name.removeprefix("meters_").upper()]
-                return sum(count for reasons, count in self._by_reasons.items() if reasons & reason)
-            case "uplinks_accepted":
-                return self.counts.accepted
-            case "uplinks_duplicate":
-                return self.counts.duplicate
-            case "uplinks_late":
-                return self.counts.late
-            case "uplinks_rejected":
-                return self.counts.rejected.total()
-            case "uplinks_lost":
-                return self._lost
-        raise KeyError(name)
+    def _journal(
+        self,
+        event: str,
+        tag: str | None,
+        now: Now,
+        facts: Mapping[str, object] | None = None,
+        *,
+        who: str = "",
+        warning: bool = False,
+    ) -> Note:
+        """Put an event into the journal; returns the note that says the same in the log."""
+        facts = facts or {}
+        self._kept.append(KeptEvent(now.utc, event, tag, who, facts, self._clock_state()))
+        about = {key: value for key, value in (("tag", tag), ("who", who)) if value}
+        return Note(event, warning, {**about, **facts})
+
+    def _clock_state(self) -> ClockState:
+        return ClockState.TRUSTED if self.figures.clock_trusted else ClockState.UNTRUSTED
 
     def _mark(self, state: MeterState, reason: int, *, on: bool) -> bool:
         before = state.reasons
@@ -309,9 +327,7 @@ class Site:
         return changed
 
     def _paint(self, state: MeterState, before: int) -> None:
-        if state.reasons != before:
-            self._by_reasons[before] -= 1
-            self._by_reasons[state.reasons] += 1
+        self.figures.move(before, state.reasons)
         for image in self.images.values():
             image.paint(state.meter.tag)
             image.gateway_changed()

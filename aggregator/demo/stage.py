@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from aggregator.clock import FastClock
 from aggregator.config import Configuration
@@ -29,6 +31,7 @@ class Play:
 
 
 Look = Callable[[Service], None]
+Looks = tuple[Look, Look, Look]
 """Shows the running site; called every half second on the service's own loop."""
 
 
@@ -39,8 +42,14 @@ async def perform(configuration: Configuration, play: Play, started: Look, look:
     """
     configuration = on_loopback(configuration, play.port)
     clock = FastClock(play.speed)
+    with TemporaryDirectory(prefix="aggregator-demo-") as data:
+        await _perform(configuration, play, clock, Path(data), (started, look, ended))
+
+
+async def _perform(configuration: Configuration, play: Play, clock: FastClock, data: Path, looks: Looks) -> None:
+    started, look, ended = looks
     async with embedded_broker() as access:
-        service = Service(configuration, broker_at(access), clock)
+        service = Service(configuration, broker_at(access), clock, data)
         service.stop_on_signals()
         ready = asyncio.Event()
         async with asyncio.TaskGroup() as tasks:

@@ -22,7 +22,7 @@ from aggregator.clock import Clock
 from aggregator.config import load
 from aggregator.core.modbus import Tables
 from aggregator.core.site import Site
-from aggregator.modbus_server import Limits, ModbusServer
+from aggregator.modbus_server import ClientLimits, ModbusServer
 from tests.bench.load import ANSWER_HEAD, ANSWER_SIZE, REQUEST_SIZE
 from tests.bench.processes import LOOPBACK, free_port
 from tests.bench.sites import EVERY, FIRST, topic, uplink
@@ -42,7 +42,7 @@ def seen_site(folder: Path, clock: Clock) -> Site:
 
 async def ours(folder: Path) -> None:
     clock = Clock()
-    server = ModbusServer(seen_site(folder, clock).units(), clock.now, Limits(clients=256))
+    server = ModbusServer(seen_site(folder, clock).units(), clock.now, ClientLimits(clients=256))
     await server.start(LOOPBACK, 0)
     print(server.port, flush=True)
     await asyncio.Event().wait()

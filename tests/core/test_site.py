@@ -190,7 +190,7 @@ def test_a_retained_message_never_freshens_anything(
         assert send(site, counter, at=1900.0, retained=True, **GOOD) == ["uplink refused"]
     assert word(site, STATUS, later(1901)) == 0x000A
     assert word(site, AGE, later(1901)) == 1901
-    assert site.counts.rejected[Refusal.RETAINED] == 3
+    assert site.figures.counts.rejected[Refusal.RETAINED] == 3
 
 
 @pytest.mark.parametrize(
@@ -220,7 +220,7 @@ def test_a_poison_message_marks_its_own_meter_and_disturbs_no_other(
     for node in (1, 2):
         send(site, 1, node=node, **GOOD)
     assert send(site, **{"counter": 2, "at": 60.0, **poison}) == ["uplink refused"]
-    assert site.counts.rejected[reason] == 1
+    assert site.figures.counts.rejected[reason] == 1
     assert word(site, STATUS, later(60)) == (0x0102 if marks else 0x0001)
     assert word(site, METHANE, later(60)) == 15
     assert word(site, AGE, later(60)) == 60
@@ -294,11 +294,11 @@ def test_a_refused_uplink_changes_nothing_but_counts_and_status(
     for at, byte in mutations:
         text[at % len(text)] = byte
     site = site_of()
-    site.receive("lns/a/up", message(1, **GOOD), retained=False, now=site.started)
-    image, counts = site.images[1], site.counts
+    site.receive("lns/a/up", message(1, **GOOD), retained=False, now=site.figures.started)
+    image, counts = site.images[1], site.figures.counts
     for poison in (bytes(text[:cut]), junk, bytes(text)):
         before, refused = everything(image), counts.rejected.total()
-        site.receive("lns/a/up", poison, retained=False, now=site.started)
+        site.receive("lns/a/up", poison, retained=False, now=site.figures.started)
         if counts.rejected.total() > refused:
             assert without_status(everything(image)) == without_status(before)
 
@@ -425,7 +425,7 @@ def test_a_meter_is_held_in_test_by_its_coil(trial: Site, send: Send, word: Call
 
 
 def test_an_uplink_does_not_end_a_test(trial: Site, send: Send, word: Callable[..., int], start: Now) -> None:
-    trial.hold_in_test("FT-101", on=True, who="test")
+    trial.hold_in_test("FT-101", on=True, who="test", now=start)
     send(trial, **GOOD)
     assert word(trial, STATUS, start) == 0x2002
 
@@ -484,11 +484,11 @@ def test_every_figure_of_the_gateway_reads_right(
     send(site, 4, node=1, at=30.0, **GOOD)
     send(site, 3, node=1, at=20.0, **GOOD)
     send(site, 5, node=1, at=40.0, payload=b"short")
-    site.hold_in_test("FT-104", on=True, who="test")
+    site.hold_in_test("FT-104", on=True, who="test", now=later(40))
     assert figures(site, 100) == {
         "heartbeat": 100,
         "state": 0b11,
-        "map_fingerprint": site.fingerprint,
+        "map_fingerprint": site.figures.fingerprint,
         "uptime": 100,
         "meters_total": 5,
         "meters_good": 0,
@@ -534,14 +534,14 @@ def test_figures_are_right_in_the_very_second_of_a_change(
 
 def test_a_figure_that_is_not_there_is_an_error_of_the_map(site: Site, start: Now) -> None:
     with pytest.raises(KeyError):
-        site.figure("tea", start)
+        site.figures.figure("tea", start)
 
 
 def test_topics_without_end_take_no_memory_without_end(site: Site, start: Now) -> None:
     for at in range(MOST_TOPICS + 5):
         site.receive(f"lns/{at}/up", b"", retained=False, now=start)
     assert len(site._envelopes) <= MOST_TOPICS
-    assert site.counts.rejected[Refusal.BAD_JSON] == MOST_TOPICS + 5
+    assert site.figures.counts.rejected[Refusal.BAD_JSON] == MOST_TOPICS + 5
 
 
 # A bad radio day, and a whole one
@@ -565,7 +565,7 @@ def test_a_shuffled_and_doubled_day_ends_in_the_readings_of_a_clean_one(
     clean, shown = clean_site.states["FT-101"], messy_site.states["FT-101"]
     assert shown.readings == clean.readings
     assert (shown.counter, shown.reasons) == (clean.counter, clean.reasons)
-    assert messy_site.counts.duplicate == len(messy) - len(heard)
+    assert messy_site.figures.counts.duplicate == len(messy) - len(heard)
 
 
 def test_a_day_of_forty_meters_runs_in_well_under_a_second(
@@ -589,7 +589,7 @@ def test_a_day_of_forty_meters_runs_in_well_under_a_second(
     spent = time.process_time() - begin
     watched = sys.gettrace() is not None  # under coverage or a debugger
     assert spent < (10.0 if watched else 1.0)
-    assert site.counts.accepted == len(day) == 3840
+    assert site.figures.counts.accepted == len(day) == 3840
     last_tick, last = 86_280.0, [85_500.0 + 20 * node for node in range(1, 41)]
     expected = [0x000A if last_tick - at >= 600 else 0x0001 for at in last]  # methane may be 600 s old
     assert [registers(site.images[1], 100 + 24 * node, 1)[0] for node in range(40)] == expected

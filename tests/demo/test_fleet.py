@@ -62,7 +62,7 @@ def test_every_linked_meter_is_live_within_five_real_seconds_at_speed_sixty(samp
     _, site = play(sample, 5 * 60.0)
     linked = [meter for meter in sample.declared.meters if meter.node]
     assert [meter.tag for meter in linked if site.states[meter.tag].reasons & NEVER_SEEN] == []
-    assert site.counts.accepted >= len(linked) >= 40
+    assert site.figures.counts.accepted >= len(linked) >= 40
 
 
 def test_an_hour_of_the_demo_shows_what_can_go_wrong(sample: Configuration) -> None:
@@ -72,9 +72,9 @@ def test_an_hour_of_the_demo_shows_what_can_go_wrong(sample: Configuration) -> N
         "silent": next(tag for tag, each in fleet.traits.items() if each.silent_from < 2 * HOUR),
     }
     assert site.states[parts["silent"]].reasons & STALE
-    assert site.counts.duplicate > 0
+    assert site.figures.counts.duplicate > 0
     assert sum(sequence.lost for sequence in site.sequences.values()) > 0
-    assert not site.counts.rejected
+    assert not site.figures.counts.rejected
     over = fleet.traits[parts["over range"]].over_range
     _, before = play(sample, (over[0] + over[1]) / 2)
     assert before.states[parts["over range"]].reasons & Reason.OUT_OF_RANGE
