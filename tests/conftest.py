@@ -19,6 +19,7 @@ PACKAGES = {
     "socat": "socat",
     "openssl": "openssl",
 }
+NOT_INSTALLED = "not installed: "
 _missing: set[str] = set()
 
 
@@ -28,21 +29,22 @@ def find_peer(name: str) -> str | None:
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
-    for marker in item.iter_markers("peer"):
-        for name in marker.args:
-            if find_peer(name) is None:
-                reason = f"{name} is not installed (Debian package {PACKAGES[name]})"
-                if os.environ.get("AGGREGATOR_PEERS") == "required":
-                    pytest.fail(reason, pytrace=False)
-                pytest.skip(reason)
+    wanted = [name for marker in item.iter_markers("peer") for name in marker.args]
+    missing = [name for name in wanted if find_peer(name) is None]
+    if missing:
+        packages = " ".join(sorted({PACKAGES[name] for name in missing}))
+        reason = f"{NOT_INSTALLED}{' '.join(missing)} (Debian: {packages})"
+        if os.environ.get("AGGREGATOR_PEERS") == "required":
+            pytest.fail(reason, pytrace=False)
+        pytest.skip(reason)
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:
     """Under xdist the reports are all that reaches the process that writes the summary."""
     if report.when == "setup" and report.skipped and isinstance(report.longrepr, tuple):
-        for name, package in PACKAGES.items():
-            if report.longrepr[2].endswith(f"{name} is not installed (Debian package {package})"):
-                _missing.add(name)
+        _, found, names = report.longrepr[2].partition(NOT_INSTALLED)
+        if found:
+            _missing.update(names.partition(" (")[0].split())
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
