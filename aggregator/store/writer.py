@@ -95,7 +95,8 @@ class Writer:
         self._connection: sqlite3.Connection | None = None
         self._rows: Rows | None = None
         self._before: Newest | None = None
-        self._now: float | None = None  # an order to let rows age to this time, not yet carried out
+        self._now: float | None = None  # the time that rows are to age to
+        self._aged: float | None = None  # the one they were last told to age to
         self._last_bytes: int | None = None  # once the thread has ended
         self._thread = threading.Thread(target=self._run, name="store writer", daemon=True)
         self._thread.start()
@@ -142,9 +143,9 @@ class Writer:
         self._write(parcels)
         if self._rows is not None and unsettled(connection) >= SETTLE_AFTER:
             self._settle(connection, self._rows)
-        if self._now is not None:
-            self._retention.let_age(self._now)
-            self._now = None
+        if self._now is not None and self._now != self._aged:
+            self._aged = self._now
+            self._retention.let_age(self._aged)
         self._retention.look(connection)
         if self._retention.is_due and not self.backlog.closing:
             self._retention.bite(connection)
@@ -210,6 +211,7 @@ class Writer:
             roll_back(connection)
             rows.ids.forget()
             raise
+        self.problem = None
         ended = time.monotonic()
         uplinks = sum(map(is_uplink, orders))
         self.committed += uplinks

@@ -20,9 +20,7 @@ Open = Callable[..., Store]
 Settle = Callable[[Store], None]
 
 
-def test_each_field_is_remembered_from_the_newest_uplink_that_carried_it(
-    open_store: Open, uplink: MakeUplink
-) -> None:
+def test_each_field_is_remembered_from_the_newest_uplink_that_carried_it(open_store: Open, uplink: MakeUplink) -> None:
     store = open_store()
     store.put([uplink(1, readings=(KeptReading("flow", 10.5, 0, "m3/h"), KeptReading("battery", 3.6, 4096, "V")))])
     store.put([uplink(2, readings=(KeptReading("flow", 11.5, 16, "m3/h"),), radio=Radio(-101, 5.5, 9))])
@@ -48,9 +46,7 @@ def test_a_late_uplink_is_not_what_was_shown(store: Store, uplink: MakeUplink, s
     assert (state.readings["flow"].value, state.counter) == (5, 5)
 
 
-def test_an_hour_under_a_clock_never_set_is_still_the_latest(
-    store: Store, uplink: MakeUplink, settle: Settle
-) -> None:
+def test_an_hour_under_a_clock_never_set_is_still_the_latest(store: Store, uplink: MakeUplink, settle: Settle) -> None:
     store.put([uplink(5), uplink(6, at=100.0, clock=ClockState.UNTRUSTED)])
     settle(store)
     state = store.remembered()["FT-101"]

@@ -33,7 +33,9 @@ values = (
 )
 moments = st.integers(0, 4_102_444_800_000).map(lambda milliseconds: milliseconds / 1000)
 figures = st.none() | st.floats(-1000, 1000)
-readings = st.dictionaries(st.text(max_size=8), st.tuples(values, st.integers(0, BITS), st.text(max_size=4)), max_size=6)
+readings = st.dictionaries(
+    st.text(max_size=8), st.tuples(values, st.integers(0, BITS), st.text(max_size=4)), max_size=6
+)
 
 
 def same(one: object, other: object) -> bool:
@@ -124,13 +126,25 @@ def test_text_that_utf8_cannot_hold_is_escaped_and_other_text_left_alone() -> No
     assert storable("µ\0\U0001f525") == "µ\0\U0001f525"
 
 
-@pytest.mark.parametrize("bits", [0, *Reason, Reason.STALE | Reason.SENSOR_FAULT, Reason.LOW_BATTERY | Reason.JUMPED, BITS])
+@pytest.mark.parametrize(
+    "bits", [0, *Reason, Reason.STALE | Reason.SENSOR_FAULT, Reason.LOW_BATTERY | Reason.JUMPED, BITS]
+)
 def test_the_view_says_quality_in_the_words_of_the_core(database: Path, bits: int) -> None:
     """A reason the core learns needs a migration that teaches it to the table `reason`."""
     put(
         database,
         KeptUplink(
-            "FT-1", None, None, 1e9, None, 1e9, 1e9, ClockState.TRUSTED, False, NO_RADIO, (KeptReading("f", 1.5, int(bits)),)
+            "FT-1",
+            None,
+            None,
+            1e9,
+            None,
+            1e9,
+            1e9,
+            ClockState.TRUSTED,
+            False,
+            NO_RADIO,
+            (KeptReading("f", 1.5, int(bits)),),
         ),
     )
     connection = connect(database, "ro")

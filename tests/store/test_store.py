@@ -218,7 +218,12 @@ def test_the_counters_of_late_stand_in_order_of_arrival(store: Store, uplink: Ma
     store.put([uplink(5), uplink(7), uplink(3, tag="FT-102", node=other), uplink(6, late=True), uplink(9, node=None)])
     settle(store)
     mine = "0a1def0000000001"
-    assert list(store.recent_counters(0)) == [(mine, 5, BEGIN + 5), (mine, 7, BEGIN + 7), (other, 3, BEGIN + 3), (mine, 6, BEGIN + 6)]
+    assert list(store.recent_counters(0)) == [
+        (mine, 5, BEGIN + 5),
+        (mine, 7, BEGIN + 7),
+        (other, 3, BEGIN + 3),
+        (mine, 6, BEGIN + 6),
+    ]
     assert list(store.recent_counters(BEGIN + 7)) == [(mine, 7, BEGIN + 7)]
 
 
@@ -271,9 +276,7 @@ def test_a_clock_set_right_moves_nothing_of_trusted_times_earlier_or_earlier_run
     assert [event.at for event in store.journal(0, math.inf)] == [50.0, 200.0, 201.0]
 
 
-def test_what_is_remembered_follows_the_clock_set_right(
-    open_store: Open, uplink: MakeUplink, settle: Settle
-) -> None:
+def test_what_is_remembered_follows_the_clock_set_right(open_store: Open, uplink: MakeUplink, settle: Settle) -> None:
     store = open_store()
     numbers = range(2500)  # enough that the newest readings are settled at least once before
     for number in numbers:
