@@ -42,8 +42,15 @@ class Commit(NamedTuple):
 
 
 def call_each(dones: Sequence[Done]) -> None:
+    """Call them all, also where one fails. Raises the first failure, afterwards."""
+    failure: Exception | None = None
     for done in dones:
-        done()
+        try:
+            done()
+        except Exception as error:  # noqa: BLE001 - the others have a right to know
+            failure = failure or error
+    if failure is not None:
+        raise failure
 
 
 def is_failure(error: Exception) -> bool:

@@ -50,9 +50,7 @@ def test_nothing_ages_before_a_clock_that_is_right_says_so(
     assert len(values(store)) == 30
 
 
-def test_the_journal_has_an_age_of_its_own(
-    open_store: Open, uplink: MakeUplink, settle: Settle, until: Until
-) -> None:
+def test_the_journal_has_an_age_of_its_own(open_store: Open, uplink: MakeUplink, settle: Settle, until: Until) -> None:
     store = open_store(keep_days=1, keep_journal_days=20)
     for day in range(30):
         store.put(

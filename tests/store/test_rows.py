@@ -21,7 +21,8 @@ from aggregator.store.rows import Newest, Rows, as_json, storable
 BITS = sum(Reason)
 ODD: list[Value | None] = [
     None, 0, 0.0, -0.0, 5e-324, 2.2250738585072014e-308, 1.7976931348623157e308, math.inf, -math.inf,
-    2**53 + 1, 2**63 - 1, 2**63, -(2**63) - 1, 10**40, 1, 1.0, 0.1, "", "0", "null", "\0", "\ud800", "µ°\U0001f525", '"',
+    2**53 + 1, 2**63 - 1, 2**63, -(2**63) - 1, 10**40, 1, 1.0, 0.1, "", "0", "null", "\0", "\ud800", "µ°\U0001f525",
+    '"',
 ]  # fmt: skip
 
 values = (

@@ -6,7 +6,8 @@ import math
 import sqlite3
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,7 +30,7 @@ def all_history(store: Store) -> list[HistoryRow]:
 
 def test_a_fresh_store_has_nothing_and_no_problem(store: Store) -> None:
     assert (store.problem, store.notes, store.waiting, store.dropped) == (None, (), 0, 0)
-    assert all_history(store) == list(store.journal(0, math.inf)) == list(store.aside()) == []
+    assert (all_history(store), list(store.journal(0, math.inf)), list(store.aside())) == ([], [], [])
     assert store.remembered() == {}
 
 
@@ -49,15 +50,21 @@ def test_done_is_called_once_the_rows_are_there_for_others_to_read(
 
 
 def test_the_dones_of_one_commit_come_together_and_in_order(path: Path, uplink: MakeUplink, until: Until) -> None:
-    calls: list[list[int]] = []
-    store = Store.open(path, Limits(hold_back=3600.0), lambda dones: calls.append([done() for done in dones]))  # type: ignore[func-returns-value]
+    calls: list[int] = []
+
+    def committed(dones: Sequence[Callable[[], None]]) -> None:
+        calls.append(len(dones))
+        for done in dones:
+            done()
+
+    store = Store.open(path, Limits(hold_back=3600.0), committed)
     said: list[int] = []
     for number in range(5):
-        store.put([uplink(number)], lambda number=number: said.append(number))  # type: ignore[misc]
+        store.put([uplink(number)], partial(said.append, number))
     store.put([KeptEvent(BEGIN, "started", None, "gateway", {})])
     until(lambda: calls)
     store.close()
-    assert [len(call) for call in calls] == [5]
+    assert calls == [5]
     assert said == [0, 1, 2, 3, 4]
 
 
