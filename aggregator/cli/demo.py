@@ -1,0 +1,48 @@
+"""The command that plays a site without radio, meters or broker."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from aggregator import logs, terminal
+from aggregator.cli.app import run_loop
+from aggregator.config import load
+
+MIN_SPEED, MAX_SPEED = 0.1, 600.0  # nodes that report each minute then send ten times a second
+
+
+def demo(
+    site: Annotated[Path | None, typer.Argument(help="a site's folder; default: the sample", metavar="SITE")] = None,
+    speed: Annotated[float, typer.Option(help="site seconds per second: 60 makes an hour pass in a minute")] = 60.0,
+    seed: Annotated[int, typer.Option(help="the same seed repeats the same day")] = 1,
+    port: Annotated[int, typer.Option(help="where to listen for Modbus, on this machine only", max=65535)] = 5020,
+    lasts: Annotated[float | None, typer.Option(help="end after so many seconds", min=0.1)] = None,
+) -> None:
+    """Run a simulated site: nodes, broker and service in one, with a live table and the lines to poll it."""
+    from aggregator.demo.stage import Play, headline, perform
+
+    if not MIN_SPEED <= speed <= MAX_SPEED:
+        raise typer.BadParameter(f"{speed:g} is outside {MIN_SPEED:g} to {MAX_SPEED:g}", param_hint="--speed")
+    configuration = load(site or sample_site())
+    logs.configure("error", for_people=True)  # the table has the terminal, and shows what warnings would say
+    play = Play(speed, seed, port, lasts)
+    show = terminal.Show(headline(configuration, play))
+    run_loop(
+        lambda: perform(
+            configuration,
+            play,
+            started=lambda service: show.begin(service.site, service.clock.now),
+            look=lambda _: show.refresh(),
+            ended=lambda _: show.end(),
+        )
+    )
+
+
+def sample_site() -> Path:
+    """The sample site: beside the package in a checkout, inside it where it is installed."""
+    beside = Path(__file__).resolve().parents[2] / "config"
+    return beside if (beside / "site.yaml").exists() else Path(str(files("aggregator") / "sample"))
