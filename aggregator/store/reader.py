@@ -28,7 +28,9 @@ ASIDE_AT_ONCE = 16  # messages of up to 256 KiB
 FOREVER = 1 << 62  # ms
 
 UPLINKS = """
-    SELECT at, id, observed, received, arrived, clock, late, readings, reasons FROM uplink
+    SELECT at, id, observed, received, arrived, clock, late, readings, reasons,
+           (SELECT deveui FROM node WHERE node.id = uplink.node), counter
+    FROM uplink
     WHERE meter = :meter AND at >= :at AND (at > :at OR id > :id) AND at < :until ORDER BY at, id LIMIT :most
 """
 EVENTS = """
@@ -59,6 +61,8 @@ class HistoryRow(NamedTuple):
     arrived: float
     clock: ClockState
     late: bool
+    node: str | None
+    counter: int | None
 
 
 class AsideRow(NamedTuple):
@@ -69,7 +73,7 @@ class AsideRow(NamedTuple):
 
 
 CLOCKS = tuple(ClockState)
-_Uplink = tuple[int, int, int | None, int | None, int, int, int, str, str | None]
+_Uplink = tuple[int, int, int | None, int | None, int, int, int, str, str | None, str | None, int | None]
 
 
 @contextlib.contextmanager
@@ -134,13 +138,22 @@ def _uplinks_of(
 
 
 def _rows(tag: str, uplink: _Uplink, known: FieldNames, fields: Collection[str] | None) -> Iterator[HistoryRow]:
-    at, _, observed, received, arrived, clock, late, values, bits = uplink
+    at, _, observed, received, arrived, clock, late, values, bits, node, counter = uplink
     reasons = json.loads(bits) if bits else {}
-    times = seconds(observed), seconds(received), arrived / 1000, CLOCKS[clock], bool(late)
+    rest = seconds(observed), seconds(received), arrived / 1000, CLOCKS[clock], bool(late), node, counter
     for key, value in json.loads(values).items():
         name, unit = known[key]
         if fields is None or name in fields:
-            yield HistoryRow(tag, name, unit, at / 1000, value, reasons.get(key, 0), *times)
+            yield HistoryRow(tag, name, unit, at / 1000, value, reasons.get(key, 0), *rest)
+
+
+def names(path: Path) -> tuple[set[str], set[str]]:
+    """The tags and the names of fields that were ever stored. Raises StoreError."""
+    with reading(path) as connection:
+        if connection is None:
+            return set(), set()
+        fields = connection.execute("SELECT DISTINCT name FROM field").fetchall()
+        return set(tags_of(connection).values()), {name for (name,) in fields}
 
 
 def journal(path: Path, since: float, until: float) -> Iterator[KeptEvent]:

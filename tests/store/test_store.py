@@ -15,6 +15,7 @@ import pytest
 
 from aggregator.core.keeping import ClockState, KeptAside, KeptEvent, KeptReading, KeptState
 from aggregator.store import HistoryRow, Limits, Store, StoreError
+from aggregator.store.reader import names
 
 if TYPE_CHECKING:
     from tests.store.conftest import MakeUplink, Until
@@ -157,7 +158,19 @@ def test_history_gives_the_fields_that_are_asked_for(store: Store, uplink: MakeU
     rows = list(store.history(["FT-101"], ["pressure"], 0, math.inf))
     assert rows == [
         HistoryRow(
-            "FT-101", "pressure", "mbar", BEGIN + 1, 2, 0, None, BEGIN + 1, BEGIN + 1.25, ClockState.TRUSTED, False
+            tag="FT-101",
+            field="pressure",
+            unit="mbar",
+            at=BEGIN + 1,
+            value=2,
+            reasons=0,
+            observed=None,
+            received=BEGIN + 1,
+            arrived=BEGIN + 1.25,
+            clock=ClockState.TRUSTED,
+            late=False,
+            node="0a1def0000000001",
+            counter=1,
         )
     ]
 
@@ -294,3 +307,13 @@ def test_what_is_remembered_follows_the_clock_set_right(open_store: Open, uplink
     settle(store)
     state = store.remembered()["FT-101"]
     assert (state.at["flow"], state.arrived) == (BEGIN + 2599, BEGIN + 2599)
+
+
+def test_a_reader_knows_every_tag_and_field_that_was_ever_stored(
+    store: Store, path: Path, uplink: MakeUplink, settle: Settle
+) -> None:
+    assert names(path) == (set(), set())
+    store.put([uplink(1), uplink(2, tag="FT-102", readings=(KeptReading("h2s", 1, 0, "ppm"),))])
+    store.put([uplink(3, tag="FT-102", readings=(KeptReading("h2s", 1, 0, "mg/m3"),))])
+    settle(store)
+    assert names(path) == ({"FT-101", "FT-102"}, {"flow", "h2s"})
