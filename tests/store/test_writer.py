@@ -47,7 +47,7 @@ def gate(monkeypatch: pytest.MonkeyPatch) -> threading.Event:
     gate.set()
 
     class SlowConnection(sqlite3.Connection):
-        def execute(self, statement: str, *parameters: object) -> sqlite3.Cursor:  # type: ignore[override]
+        def execute(self, statement: str, *parameters: object) -> sqlite3.Cursor:
             if statement == "COMMIT":
                 assert gate.wait(20)
             return super().execute(statement, *parameters)  # type: ignore[arg-type]
