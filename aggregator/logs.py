@@ -11,8 +11,8 @@ from collections.abc import Iterable
 
 import structlog
 
+from aggregator.core.outbox import Note
 from aggregator.core.reading import Now
-from aggregator.core.site import Note
 
 QUIET_FOR = 60.0  # s of the steady clock between two lines about the same thing
 MOST_KINDS = 1000  # different things remembered; a scan of odd nodes must not fill memory

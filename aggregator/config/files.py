@@ -31,6 +31,7 @@ from aggregator.config.values import (
     Offset,
     Orders,
     Range,
+    RawNumber,
     Size,
     Tag,
     Text,
@@ -226,7 +227,19 @@ class MetersKeys(Keys):
 
 ItemTypes = Literal["int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64", "text"]
 SHORT_ITEMS = ("status", "age", "counter")
-ITEM_KINDS = ("field", "status_of", "age_of", "radio", "gateway", "flags", "text", "constant", "scratch", "show")
+ITEM_KINDS = (
+    "field",
+    "total_of",
+    "status_of",
+    "age_of",
+    "radio",
+    "gateway",
+    "flags",
+    "text",
+    "constant",
+    "scratch",
+    "show",
+)
 
 
 class ItemKeys(Keys):
@@ -236,6 +249,7 @@ class ItemKeys(Keys):
 
     show: Literal["status", "age", "counter"] | None = Field(None, description="a figure of the whole meter")
     field: Name | None = Field(None, description="a field's value")
+    total_of: Name | None = Field(None, description="a field's running total, across wrap, reset and exchange")
     status_of: Name | None = Field(None, description="a field's own status word")
     age_of: Name | None = Field(None, description="a field's own age in seconds")
     radio: Literal["rssi", "snr", "spreading_factor"] | None = Field(None, description="how the node was last heard")
@@ -345,6 +359,13 @@ RegisterTypes = Literal["int16", "uint16", "int32", "uint32", "int64", "uint64",
 RESPONSE_PARTS = ("address", "function", "count", "registers", "crc")
 
 
+class CountKeys(Keys):
+    """How a meter's counter counts, so that its running total carries on across wrap, reset and exchange."""
+
+    wraps_at: Text | None = Field(None, description="the count at which it shows zero again: 100000000 m3")
+    fastest: Text | None = Field(None, description="the most it can grow by: 650 m3/h; more is held as odd")
+
+
 class FieldKeys(Keys):
     """One quantity the model measures."""
 
@@ -354,6 +375,15 @@ class FieldKeys(Keys):
     decimals: Annotated[int, Between(0, 9)] = Field(2, description="for people; registers keep every digit")
     optional: YesNo = Field(False, description="some nodes never send it, and that is no fault")
     stale_after: Duration | None = Field(None, description="for a field that is sent more rarely than the others")
+    can_show: Range | None = Field(
+        None, description="what it can show at all; anything else is a fault, no measurement"
+    )
+    fastest: Text | None = Field(
+        None, description="how quickly it can change: 20 %LEL/min; faster is flagged as jumped"
+    )
+    stuck_after: Duration | None = Field(None, description="how long it can stand still; longer is flagged as stuck")
+    low_below: Text | None = Field(None, description="for a battery: below this it is low")
+    counts: CountKeys | None = Field(None, description="for a counter: how it counts; its running total can be mapped")
 
 
 class DecodedKeys(Keys):
@@ -365,6 +395,7 @@ class DecodedKeys(Keys):
     unit: Unit | None = None
     scale: Number = 1.0
     offset: Number = 0.0
+    faults: dict[RawNumber, Text] = Field({}, description="raw numbers that are codes, and what each means")
 
     @model_validator(mode="before")
     @classmethod
@@ -383,6 +414,7 @@ class BinaryItemKeys(Keys):
     unit: Unit | None = None
     scale: Number = 1.0
     offset: Number = 0.0
+    faults: dict[RawNumber, Text] = Field({}, description="raw numbers that are codes, and what each means")
 
 
 class BinaryKeys(Keys):
@@ -432,6 +464,7 @@ class RegisterKeys(Keys):
     unit: Unit | None = None
     scale: Number = 1.0
     offset: Number = 0.0
+    faults: dict[RawNumber, Text] = Field({}, description="raw numbers that are codes, and what each means")
 
 
 class RegisterListKeys(Keys):

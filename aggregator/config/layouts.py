@@ -22,6 +22,7 @@ from aggregator.core.profile import Profile
 REGISTER_TABLES = (Table.INPUT, Table.HOLDING)
 USUAL_TYPES = {
     Shows.VALUE: "float32",
+    Shows.TOTAL: "float64",
     Shows.STATUS: "uint16",
     Shows.AGE: "uint16",
     Shows.COUNTER: "uint32",
@@ -107,7 +108,7 @@ class LayoutBuilder:
     ) -> Item | None:
         shows, of = what_it_shows(keys)
         steps: Steps = ("layouts", layout, table.key, str(offset))
-        if keys.field or keys.status_of or keys.age_of:
+        if keys.field or keys.total_of or keys.status_of or keys.age_of:
             names = [each.name for each in profile.fields]
             if of not in names:
                 what = f"profile {profile.name} has no field `{of}`, and a meter of it is placed here ({used.short})"
@@ -115,7 +116,11 @@ class LayoutBuilder:
                     self.findings.wrong(self.file.key_place(*steps), what, near(of, names, "It has"))
                 self._unknown.add((profile.name, *steps))
                 return None
-        own_unit = profile.fields[profile.index_of(of) or 0].unit if keys.field else unit_of(shows, of)
+            if keys.total_of and profile.fields[names.index(of)].counting is None:
+                what = f"field `{of}` of profile {profile.name} is not said to count ({used.short})"
+                self.findings.wrong(self.file.key_place(*steps), what, "Give the field `counts:` in the profile")
+        measured = keys.field or keys.total_of
+        own_unit = profile.fields[profile.index_of(of) or 0].unit if measured else unit_of(shows, of)
         conversion = IDENTITY if keys.constant or keys.scratch else self._conversion(keys, own_unit, steps)
         codec = codec_of(keys, orders, conversion)
         unit = own_unit if keys.unit is None else keys.unit
@@ -248,6 +253,7 @@ def what_it_shows(keys: ItemKeys) -> tuple[Shows, str]:
     """What an item shows, and of which field, figure or flags."""
     kinds = (
         (Shows.VALUE, keys.field),
+        (Shows.TOTAL, keys.total_of),
         (Shows.STATUS, keys.status_of),
         (Shows.AGE, keys.age_of),
         (Shows.RADIO, keys.radio),

@@ -33,6 +33,7 @@ from aggregator.core.profile import (
     Response,
     Window,
 )
+from aggregator.core.total import Counting
 
 
 class ProfileBuilder:
@@ -60,7 +61,8 @@ class ProfileBuilder:
 
     def _fields(self) -> Iterator[Field]:
         for name, each in self.keys.fields.items():
-            low, high = self._range(each, ("fields", name, "range"))
+            steps: Steps = ("fields", name)
+            low, high = self._range(each.range, each.unit, (*steps, "range")) or (-math.inf, math.inf)
             yield Field(
                 name,
                 each.unit,
@@ -70,25 +72,60 @@ class ProfileBuilder:
                 each.decimals,
                 each.optional,
                 each.stale_after,
-                self.file.key_place("fields", name),
+                self.file.key_place(*steps),
+                can_show=self._range(each.can_show, each.unit, (*steps, "can_show")),
+                fastest=self._rate(each.fastest, each.unit, (*steps, "fastest")),
+                stuck_after=each.stuck_after,
+                low_below=self._amount(each.low_below, each.unit, (*steps, "low_below")),
+                counting=self._counting(each, steps),
             )
 
-    def _range(self, keys: FieldKeys, steps: Steps) -> tuple[float, float]:
-        if keys.range is None:
-            return -math.inf, math.inf
-        low_text, high_text = (part.strip() for part in keys.range.split(".."))
+    def _counting(self, keys: FieldKeys, steps: Steps) -> Counting | None:
+        if keys.counts is None:
+            return None
+        return Counting(
+            self._amount(keys.counts.wraps_at, keys.unit, (*steps, "counts", "wraps_at")),
+            self._rate(keys.counts.fastest, keys.unit, (*steps, "counts", "fastest")),
+        )
+
+    def _rate(self, text: str | None, unit: str, steps: Steps) -> float | None:
+        """A change of a field in a second, from a text such as `20 %LEL/min`."""
+        rate = self._amount(text, f"{unit}/s" if unit else "1/s", steps)
+        if rate is not None and text is not None and is_number(text):
+            cure = f"Write the time it takes as well: {text} {unit}/min".replace(" /", "/")
+            self.findings.wrong(self.file.place(*steps), f"`{steps[-1]}`: `{text}` is no rate", cure)
+        elif rate is not None and rate <= 0:
+            self.findings.wrong(
+                self.file.place(*steps), f"`{steps[-1]}`: `{text}` is no change", "Write more than zero"
+            )
+        return rate
+
+    def _amount(self, text: str | None, unit: str, steps: Steps) -> float | None:
+        if text is None:
+            return None
+        try:
+            return units.quantity(text, unit)
+        except Wrong as wrong:
+            self.findings.take(wrong, self.file, *steps)
+            return None
+
+    def _range(self, text: str | None, unit: str, steps: Steps) -> tuple[float, float] | None:
+        if text is None:
+            return None
+        low_text, high_text = (part.strip() for part in text.split(".."))
         try:
             # `-20 .. 60 °C`: the unit after the higher value holds for the lower one as well
             trailing = units.QUANTITY.fullmatch(high_text)
             shared = trailing.groups()[-1] if trailing else ""
-            low = units.quantity(f"{low_text} {shared}" if is_number(low_text) else low_text, keys.unit)
-            high = units.quantity(high_text, keys.unit)
+            low = units.quantity(f"{low_text} {shared}" if is_number(low_text) else low_text, unit)
+            high = units.quantity(high_text, unit)
         except Wrong as wrong:
             self.findings.take(wrong, self.file, *steps)
-            return -math.inf, math.inf
+            return None
         if low >= high:
-            what = f"the range `{keys.range}` is empty"
+            what = f"the range `{text}` is empty"
             self.findings.wrong(self.file.place(*steps), what, "Write the lower value first")
+            return None
         return low, high
 
     def _index(self, name: str, place: Place) -> int | None:
@@ -119,7 +156,8 @@ class ProfileBuilder:
         for name, each in self.keys.decoded.items():
             index = self._index(name, self.file.key_place("decoded", name))
             if index is not None:
-                result.append(DecodedField(index, Pointer(each.at), self._line(each, index, ("decoded", name))))
+                line = self._line(each, index, ("decoded", name))
+                result.append(DecodedField(index, Pointer(each.at), line, each.faults))
         return tuple(result)
 
     def _registers(self) -> tuple[RegisterItem, ...]:
@@ -135,7 +173,9 @@ class ProfileBuilder:
             encoding = Encoding.number(each.as_, Order(each.words or listed.words), Order(each.bytes_ or listed.bytes_))
             self._check_bits(each, 0 if encoding.is_float else 16 * encoding.registers, steps)
             function = int(each.function or listed.function)
-            item = RegisterItem(index, function, each.at, encoding, self._line(each, index, steps), each.bits)
+            item = RegisterItem(
+                index, function, each.at, encoding, self._line(each, index, steps), each.bits, each.faults
+            )
             if item.end > TABLE_SIZE:
                 what = "the value reaches past register 65535"
                 self.findings.wrong(self.file.place(*steps, "at"), what, "Check the address")
@@ -180,7 +220,7 @@ class ProfileBuilder:
             size = int(each.as_[len(kind) :]) // 8
             self._check_bits(each, 8 * size if kind == "uint" else 0, own)
             line = self._line(each, index, own)
-            items.append(BinaryItem(index, each.at, size, kind, each.order or keys.order, each.bits, line))
+            items.append(BinaryItem(index, each.at, size, kind, each.order or keys.order, each.bits, line, each.faults))
         return Binary(tuple(items))
 
     def _response(self, keys: ResponseKeys, registers: tuple[RegisterItem, ...], steps: Steps) -> Response:

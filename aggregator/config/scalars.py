@@ -93,6 +93,16 @@ def exact(value: object) -> int | float:
     return whole(value) if WHOLE.fullmatch(text(value)) else number(value)
 
 
+def raw_number(value: object) -> float:
+    """A number as it stands in a payload: whole, 0x hexadecimal, or with a decimal point.
+
+    >>> raw_number("0x7FFF"), raw_number("-1"), raw_number("-99.9")
+    (32767, -1, -99.9)
+    """
+    given = text(value)
+    return whole(given) if WHOLE.fullmatch(given) else number(given)
+
+
 def yes_or_no(value: object) -> bool:
     """A yes or a no in any of YAML's spellings."""
     given = text(value).lower()

@@ -44,6 +44,8 @@ SPELLINGS = (
     (r"\bSm(3|³)(?!\w)", "standard_cubic_metre"),
     (r"\b([cdkm]?m|ft|in)(3|³)(?!\w)", r"\1**3"),
     (r"\b([cdkm]?m|ft|in)(2|²)(?!\w)", r"\1**2"),
+    (r"(°C|\bdegC\b)(?=\s*/)", "delta_degC"),  # a rate is made of differences
+    (r"(°F|\bdegF\b)(?=\s*/)", "delta_degF"),
     (r"°C|\bdegC\b", "degC"),
     (r"°F|\bdegF\b", "degF"),
     (r"%(?! *[a-zA-Z])", "percent"),

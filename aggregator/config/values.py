@@ -80,6 +80,9 @@ Tag = Annotated[str, BeforeValidator(_tag), WRITTEN]
 Number = Annotated[float, BeforeValidator(scalars.number), WithJsonSchema({"type": "number"})]
 Exact = Annotated[int | float, BeforeValidator(scalars.exact), WithJsonSchema({"type": ["number", "string"]})]
 YesNo = Annotated[bool, BeforeValidator(scalars.yes_or_no), WithJsonSchema({"enum": ["yes", "no", True, False]})]
+RawNumber = Annotated[
+    float, BeforeValidator(scalars.raw_number), WithJsonSchema({"type": "string", "examples": ["65535", "0x7FFF"]})
+]
 Size = Annotated[int, BeforeValidator(scalars.size), WithJsonSchema({"type": "string", "examples": ["500 MB", "2 GB"]})]
 Duration = Annotated[
     float, BeforeValidator(scalars.duration), WithJsonSchema({"type": "string", "examples": ["30 s", "15 min", "2 h"]})

@@ -58,6 +58,7 @@ class Shows(StrEnum):
     """What an item shows; `of` in the item says of which field, figure or flag."""
 
     VALUE = "value"
+    TOTAL = "total"
     STATUS = "status"
     AGE = "age"
     RADIO = "radio"
@@ -108,7 +109,7 @@ class Item:
         match self.shows:
             case Shows.VALUE | Shows.FLAG | Shows.TEXT | Shows.GATEWAY | Shows.SCRATCH:
                 return self.of
-            case Shows.STATUS | Shows.AGE:
+            case Shows.STATUS | Shows.AGE | Shows.TOTAL:
                 return f"{self.of} {self.shows}".strip()
             case Shows.FLAGS:
                 return f"flags ({self.of})"

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from aggregator.core.profile import Field
-from aggregator.core.reading import Now, Reading, Reason, Times, Value
+from aggregator.core.reading import NEVER, Fault, Now, Reading, Reason, Times, Value
 
 OUT_OF_RANGE = int(Reason.OUT_OF_RANGE)
 SENSOR_FAULT = int(Reason.SENSOR_FAULT)
 NODE_CLOCK_OFF = int(Reason.NODE_CLOCK_OFF)
+JUMPED = int(Reason.JUMPED)
+STUCK = int(Reason.STUCK)
+LOW_BATTERY = int(Reason.LOW_BATTERY)
 
 _new = tuple.__new__  # a named tuple's own constructor takes three times as long, and every value gets a reading
 
@@ -15,16 +18,47 @@ AHEAD = 60.0  # s that another clock may run ahead of this one before it is not 
 OLDEST = 31 * 86400.0  # s; a time further back than any node buffers is a clock that was never set
 
 
-def judge(field: Field, value: Value | None, times: Times, reasons: int = 0) -> Reading:
-    """The reading that a decoded value makes. `value` is in the field's unit; None is a fault the meter reports.
+def judge(
+    field: Field,
+    value: Value | Fault,
+    times: Times,
+    reasons: int = 0,
+    before: Reading = NEVER,
+    still_since: float | None = None,
+) -> Reading:
+    """The reading that a decoded value makes. `value` is in the field's unit, or a fault that the meter reports.
 
-    A value out of range is kept and flagged: it may be the leak that matters, so it must not be hidden.
+    `before` is the field's last reading, `still_since` the monotonic instant from which on it has had that value.
+    A value out of range is kept and flagged: it may be the leak that matters, so it must not be hidden. Only what the
+    sensor can't show at all is no measurement.
     """
-    if value is None:
+    if isinstance(value, Fault):
         return _new(Reading, (None, reasons | SENSOR_FAULT, times))
-    if not isinstance(value, str) and not field.low <= value <= field.high:
+    if isinstance(value, str):
+        return _new(Reading, (value, reasons, times))
+    if field.can_show is not None and not field.can_show[0] <= value <= field.can_show[1]:
+        return _new(Reading, (None, reasons | SENSOR_FAULT, times))
+    if not field.low <= value <= field.high:
         reasons |= OUT_OF_RANGE
+    if field.low_below is not None and value < field.low_below:
+        reasons |= LOW_BATTERY
+    if before.times is not None:
+        if field.fastest is not None and jumped(field.fastest, before, value, times):
+            reasons |= JUMPED
+        if field.stuck_after is not None and still_since is not None and value == before.value:
+            reasons |= STUCK if times.since - still_since >= field.stuck_after else 0
     return _new(Reading, (value, reasons, times))
+
+
+def jumped(fastest: float, before: Reading, value: float, times: Times) -> bool:
+    """Whether a field has changed by more than it can since its last reading.
+
+    Held against the last value shown, a jump itself included: a change that was real is confirmed by the next reading.
+    """
+    if before.times is None or before.value is None or isinstance(before.value, str):
+        return False
+    elapsed = max(0.0, times.since - before.times.since)
+    return abs(value - before.value) > fastest * elapsed
 
 
 def believable(moment: float | None, now: Now) -> bool:
@@ -32,8 +66,19 @@ def believable(moment: float | None, now: Now) -> bool:
     return moment is not None and now.utc - OLDEST <= moment <= now.utc + AHEAD
 
 
-def time_of(observed: float | None, received: float | None, now: Now) -> tuple[Times, int]:
+def _holds(observed: float, received: float | None, now: Now, last_observed: float | None) -> bool:
+    """Whether a node's clock can be right."""
+    if not believable(observed, now) or (received is not None and observed > received + AHEAD):
+        return False
+    return last_observed is None or observed >= last_observed
+
+
+def time_of(
+    observed: float | None, received: float | None, now: Now, last_observed: float | None = None
+) -> tuple[Times, int]:
     """An uplink's times, and NODE_CLOCK_OFF where the node's clock said something impossible.
+
+    Impossible is the future, long before now, or earlier than `last_observed`, what it said in a frame before this one.
 
     Age counts from `observed` where that is believable, else from `received`, else from arrival. A gateway whose own
     clock runs ahead makes readings look older than they are, never fresher; one whose clock was never set finds every
@@ -41,7 +86,7 @@ def time_of(observed: float | None, received: float | None, now: Now) -> tuple[T
     """
     age = 0.0
     reasons = 0
-    if observed is not None and believable(observed, now) and (received is None or observed <= received + AHEAD):
+    if observed is not None and _holds(observed, received, now, last_observed):
         age = now.utc - observed
     else:
         reasons = NODE_CLOCK_OFF if observed is not None else 0

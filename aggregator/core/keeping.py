@@ -99,3 +99,13 @@ class Remembered:
     counter: int | None = None
     radio: Radio = NO_RADIO
     states: dict[str, object] = field(default_factory=dict)
+
+
+def total_name(field_name: str) -> str:
+    """The name under which a field's running total is kept: `volume total`. No field has a blank in its name."""
+    return f"{field_name} total"
+
+
+def held_name(field_name: str) -> str:
+    """The name of the state that tells where a counter stood before a value that is held."""
+    return f"{field_name} held"

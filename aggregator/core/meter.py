@@ -10,9 +10,11 @@ import math
 from dataclasses import dataclass, field
 
 from aggregator.core.errors import Place
-from aggregator.core.keeping import Remembered
-from aggregator.core.profile import Profile
+from aggregator.core.judge import judge
+from aggregator.core.keeping import Remembered, held_name, total_name
+from aggregator.core.profile import Pairs, Profile
 from aggregator.core.reading import NEVER, Grade, Now, Reading, Reason, Times, grade_of
+from aggregator.core.total import Total
 from aggregator.core.uplink import NO_RADIO, Radio
 
 STALE = int(Reason.STALE)
@@ -45,14 +47,31 @@ class Meter:
 class MeterState:
     """What is known of one meter at this moment: a reading a field, and how it was last heard."""
 
-    __slots__ = ("common", "counter", "heard", "meter", "radio", "readings", "reasons")
+    __slots__ = (
+        "common",
+        "counter",
+        "counts",
+        "heard",
+        "last_observed",
+        "meter",
+        "radio",
+        "readings",
+        "reasons",
+        "still_since",
+        "totals",
+    )
 
     def __init__(self, meter: Meter) -> None:
         self.meter = meter
         self.readings: list[Reading] = [NEVER] * len(meter.profile.fields)
+        self.still_since: list[float | None] = [None] * len(self.readings)  # by field, monotonic: its value is as old
+        fields = meter.profile.fields
+        self.counts = {index: each.counting for index, each in enumerate(fields) if each.counting is not None}
+        self.totals: dict[int, Total] = {}  # by field, of those that count and have been seen
         self.common = 0  # reasons that hold for every reading: under test, decode failed, the meter's own exception
         self.reasons = NEVER_SEEN  # of the whole meter: those of its readings and the common ones together
         self.heard: Times | None = None  # times of the last uplink that was taken, None before the first
+        self.last_observed: float | None = None  # the newest time of the node's own clock that was believed, UTC
         self.radio: Radio = NO_RADIO  # of that uplink
         self.counter: int | None = None  # of that uplink
 
@@ -60,9 +79,19 @@ class MeterState:
     def grade(self) -> Grade:
         return grade_of(self.reasons)
 
+    def judge(self, pairs: Pairs, times: Times, reasons: int) -> list[tuple[int, Reading]]:
+        """The readings that an uplink's values make, held against those that are shown."""
+        fields = self.meter.profile.fields
+        return [
+            (index, judge(fields[index], value, times, reasons, self.readings[index], self.still_since[index]))
+            for index, value in pairs
+        ]
+
     def take(self, readings: list[tuple[int, Reading]], times: Times, radio: Radio, counter: int | None) -> None:
         """Show new readings; fields that the uplink did not carry keep theirs."""
         for index, reading in readings:
+            if self.still_since[index] is None or reading.value != self.readings[index].value:
+                self.still_since[index] = times.since
             self.readings[index] = reading
         self.common &= ~UNTIL_THE_NEXT
         self.heard = times
@@ -89,11 +118,23 @@ class MeterState:
             self.readings[index] = Reading(kept.value, reasons, times)
             if self.heard is None or times.since > self.heard.since:
                 self.heard = times
+            self._restore_total(index, before, times)
         self.radio, self.counter = before.radio, before.counter
         if before.states.get("under test"):
             self.common |= UNDER_TEST
         self.expire(now.monotonic)
         self.sum_up()
+
+    def _restore_total(self, index: int, before: Remembered, times: Times) -> None:
+        """Carry a running total on from before a restart: from what was held then, else from the last reading."""
+        name = self.meter.profile.fields[index].name
+        total = before.readings.get(total_name(name))
+        held = before.states.get(held_name(name))
+        last = held if isinstance(held, int | float) else before.readings[name].value
+        if index in self.counts and total is not None and isinstance(last, int | float):
+            so_far = total.value
+            if isinstance(so_far, int | float):
+                self.totals[index] = Total(so_far, last, times.since)
 
     def expire(self, monotonic: float) -> bool:
         """Turn stale what is too old by now. Returns whether anything turned."""

@@ -34,6 +34,15 @@ def _paint_value(bank: Bank, address: int, item: Item, index: int, state: MeterS
     return 1 << index if clamped else 0
 
 
+def _paint_total(bank: Bank, address: int, item: Item, index: int, state: MeterState, _clamped: int) -> int:
+    """A running total never goes stale by itself: it is what has been counted so far, and the status tells how old."""
+    assert item.codec is not None
+    total = state.totals.get(index)
+    data, clamped = item.codec.encode(None if total is None else total.so_far)
+    bank.put(address, data)
+    return 1 << index if clamped else 0
+
+
 def _paint_status(bank: Bank, address: int, item: Item, index: int, state: MeterState, clamped: int) -> int:
     assert item.codec is not None
     if index < 0:
@@ -89,6 +98,7 @@ def _paint_test(bank: Bank, address: int, _item: Item, _index: int, state: Meter
 
 PAINTS: dict[Shows, Paint] = {
     Shows.VALUE: _paint_value,
+    Shows.TOTAL: _paint_total,
     Shows.STATUS: _paint_status,
     Shows.RADIO: _paint_radio,
     Shows.COUNTER: _paint_counter,
@@ -107,12 +117,12 @@ def plan_of(layout: Layout, state: MeterState) -> Plan:
     for item in layout.items:
         paint = PAINTS.get(item.shows)
         if paint is not None:
-            named = item.shows in (Shows.VALUE, Shows.STATUS) and item.of
+            named = item.shows in (Shows.VALUE, Shows.TOTAL, Shows.STATUS) and item.of
             index = state.meter.profile.index_of(item.of) if named else None
             if named and index is None:  # -1 would show another field's value
                 raise ValueError(f"{state.meter.tag} measures no {item.of}")
             steps.append((paint, item.table, item.offset, item, -1 if index is None else index))
-    return tuple(sorted(steps, key=lambda step: step[3].shows is not Shows.VALUE))
+    return tuple(sorted(steps, key=lambda step: step[3].shows not in (Shows.VALUE, Shows.TOTAL)))
 
 
 class Painter:

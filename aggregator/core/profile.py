@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from reprlib import repr as brief
 
@@ -28,15 +28,22 @@ from aggregator.core.encoding import IDENTITY, Encoding, Scale
 from aggregator.core.errors import DecodeError, Place, Refusal
 from aggregator.core.modbus import crc16
 from aggregator.core.pointer import Pointer
-from aggregator.core.reading import Value
+from aggregator.core.reading import NO_VALUE, Fault, Value
+from aggregator.core.total import Counting
 
-Pairs = list[tuple[int, Value | None]]
-"""Field indexes and values; None where the meter itself says that it has no value."""
+Pairs = list[tuple[int, Value | Fault]]
+"""Field indexes and values, or what the meter itself says in place of one."""
+Faults = Mapping[float, str]
+"""Raw numbers, before any scale, that are no measurement but a code of the meter's, and what each means."""
 
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One quantity that a meter model measures. `low` and `high` bound what it can measure, in `unit`."""
+    """One quantity that a meter model measures. All figures are in `unit`; rates are a second.
+
+    `low` and `high` bound what it can measure, `can_show` what it can show at all, `fastest` how quickly it can change,
+    `stuck_after` (s) how long it can stand still. Below `low_below` a battery is low. `counting` is that of a counter.
+    """
 
     name: str
     unit: str
@@ -47,6 +54,11 @@ class Field:
     optional: bool = False
     stale_after: float | None = None
     place: Place = field(default=Place(""), compare=False)
+    can_show: tuple[float, float] | None = None
+    fastest: float | None = None
+    stuck_after: float | None = None
+    low_below: float | None = None
+    counting: Counting | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +68,7 @@ class DecodedField:
     index: int
     pointer: Pointer
     scale: Scale
+    faults: Faults = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,24 +85,25 @@ class BinaryItem:
     order: str
     bits: tuple[int, int] | None
     scale: Scale
+    faults: Faults = field(default_factory=dict)
 
     @property
     def end(self) -> int:
         return self.at + self.size
 
-    def read(self, payload: bytes) -> int | float:
+    def read(self, payload: bytes) -> Value | Fault:
         """The value in `payload`, which must be long enough."""
         part = payload[self.at : self.end]
         if self.kind == "float":
             encoding = Encoding.number("float32" if self.size == 4 else "float64")
             raw = encoding.unpack(part if self.order == "big" else part[::-1])
             assert not isinstance(raw, str)
-            return self.scale.value(raw)
+            return scaled(raw, self.scale, self.faults)
         number = int.from_bytes(part, "big" if self.order == "big" else "little", signed=self.kind == "int")
         if self.bits is not None:
             low, high = self.bits
             number = (number >> low) & ((1 << (high - low + 1)) - 1)
-        return self.scale.value(number)
+        return scaled(number, self.scale, self.faults)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,12 +130,13 @@ class RegisterItem:
     encoding: Encoding
     scale: Scale = IDENTITY
     bits: tuple[int, int] | None = None
+    faults: Faults = field(default_factory=dict)
 
     @property
     def end(self) -> int:
         return self.address + self.encoding.registers
 
-    def read(self, registers: bytes, start: int) -> Value:
+    def read(self, registers: bytes, start: int) -> Value | Fault:
         """The value in a run of registers that starts at the meter's address `start`."""
         at = 2 * (self.address - start)
         raw = self.encoding.unpack(registers[at : at + 2 * self.encoding.registers])
@@ -130,7 +145,7 @@ class RegisterItem:
         if self.bits is not None:
             low, high = self.bits
             raw = (int(raw) >> low) & ((1 << (high - low + 1)) - 1)
-        return self.scale.value(raw)
+        return scaled(raw, self.scale, self.faults)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +202,7 @@ class Response:
         self._check_crc(payload[begin : end + check])
         return payload[at:end], end + check
 
-    def _values(self, data: bytes, window: Window) -> Iterator[tuple[int, Value | None]]:
+    def _values(self, data: bytes, window: Window) -> Iterator[tuple[int, Value | Fault]]:
         last = window.start + len(data) // 2
         found = False
         for item in self.registers:
@@ -210,6 +225,14 @@ class Response:
         return payload[at]
 
 
+def scaled(raw: float, scale: Scale, faults: Faults) -> Value | Fault:
+    """The value of a raw number; a code of the meter's, a NaN or an infinity is none."""
+    if faults and raw in faults:
+        return Fault(faults[raw])
+    value = scale.value(raw)
+    return value if math.isfinite(value) else NO_VALUE
+
+
 @dataclass(frozen=True, slots=True)
 class Profile:
     """A meter model. `payloads` is by the uplink's port; the one at None serves every other port."""
@@ -227,17 +250,14 @@ class Profile:
         return next((index for index, each in enumerate(self.fields) if each.name == name), None)
 
     def decode_payload(self, port: int | None, payload: bytes) -> Pairs:
-        """The values in a raw payload, None for a NaN or infinity: that is how a meter says "no value".
+        """The values in a raw payload, or what the meter says in place of one.
 
         Raises DecodeError, also for a port that no payload is declared for.
         """
         layout = self.payloads.get(port) or self.payloads.get(None)
         if layout is None:
             raise DecodeError(Refusal.BAD_PAYLOAD, f"profile {self.name} declares no payload for port {port}")
-        return [
-            (index, None if isinstance(value, float) and not math.isfinite(value) else value)
-            for index, value in layout.decode(payload)
-        ]
+        return layout.decode(payload)
 
     def decode_fields(self, decoded: object) -> Pairs:
         """The values in a network server's decoded object.
@@ -252,12 +272,15 @@ class Profile:
                 continue
             if isinstance(value, bool) or not isinstance(value, int | float):
                 raise DecodeError(Refusal.WRONG_TYPE, f"{self.fields[item.index].name} is {brief(value)}, not a number")
-            scaled = item.scale.value(value) if abs(value) <= sys.float_info.max else math.inf
-            if not math.isfinite(scaled):
+            if value in item.faults:
+                pairs.append((item.index, Fault(item.faults[value])))
+                continue
+            result = item.scale.value(value) if abs(value) <= sys.float_info.max else math.inf
+            if not math.isfinite(result):
                 raise DecodeError(
                     Refusal.WRONG_TYPE, f"{self.fields[item.index].name} is {brief(value)}, more than a number holds"
                 )
-            pairs.append((item.index, scaled))
+            pairs.append((item.index, result))
         if not pairs:
             raise DecodeError(Refusal.MISSING, f"none of the fields of profile {self.name} is there")
         return pairs

@@ -21,6 +21,15 @@ Value = int | float | str
 """What a field can hold: a number in the field's own unit, or a short text."""
 
 
+class Fault(NamedTuple):
+    """What a meter sends in place of a value: a code of its own, in the words of its manual."""
+
+    words: str
+
+
+NO_VALUE = Fault("no value")
+
+
 class Now(NamedTuple):
     """The present, given to the core by whoever calls it.
 

@@ -11,32 +11,26 @@ readings for the history, events for the journal, messages set aside. The site k
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from aggregator.core.address_map import Device, Shows, fingerprint
 from aggregator.core.errors import DecodeError, Refusal
 from aggregator.core.figures import Figures
 from aggregator.core.image import Image, Write
-from aggregator.core.judge import SENSOR_FAULT, judge, time_of
-from aggregator.core.keeping import (
-    ClockState,
-    Kept,
-    KeptAside,
-    KeptEvent,
-    KeptReading,
-    KeptState,
-    KeptUplink,
-    Remembered,
-)
+from aggregator.core.judge import JUMPED, NODE_CLOCK_OFF, SENSOR_FAULT, judge, time_of
+from aggregator.core.keeping import ClockState, Kept, Remembered, held_name
 from aggregator.core.meter import DECODE_FAILED, UNDER_TEST, Meter, MeterState
 from aggregator.core.modbus import Tables
+from aggregator.core.outbox import Note, Outbox, Readings
 from aggregator.core.profile import Pairs
-from aggregator.core.reading import Now, Reading, Times
+from aggregator.core.reading import Fault, Now, Times
 from aggregator.core.sequence import Arrival, Sequence
 from aggregator.core.silence import Silence
 from aggregator.core.topic import matches
+from aggregator.core.total import Step, count
 from aggregator.core.uplink import LONGEST_MESSAGE, Envelope, Uplink
 
+SAID = (Step.WRAPPED, Step.HELD, Step.BEGAN_ANEW)  # what a counter does that belongs in the journal
 ALL_UNITS = 256
 FIRST_DEVICE_UNITS = (0, 255)  # how a device that is spoken to directly is called (TCP/IP guide 4.4.1.3, from memory)
 MOST_TOPICS = 10_000  # topics whose envelope is remembered; a site has one a node
@@ -56,18 +50,7 @@ class Declared:
         return len({meter.profile.name for meter in self.meters})
 
 
-@dataclass(frozen=True, slots=True)
-class Note:
-    """Something to put on record. `event` is a fixed phrase; `facts` are its particulars."""
-
-    event: str
-    warning: bool = False
-    facts: Mapping[str, object] = field(default_factory=dict)
-
-
 Notes = Iterable[Note]
-Readings = list[tuple[int, Reading]]
-"""Field indexes and their new readings."""
 NOTHING: tuple[Note, ...] = ()
 
 
@@ -86,7 +69,7 @@ class Site:
         self._envelopes: dict[str, Envelope | None] = {}
         self._silence = Silence()
         self._notes: list[Note] = []
-        self._kept: list[Kept] = []
+        self._outbox = Outbox()
 
     def units(self) -> list[Tables | None]:
         """Who answers each unit id on TCP: the declared ones, and the first device also as 0 and 255."""
@@ -109,6 +92,7 @@ class Site:
         """Show whether the gateway's wall clock is kept right by anything."""
         if trusted != self.figures.clock_trusted:
             self.figures.clock_trusted = trusted
+            self._outbox.clock = ClockState.TRUSTED if trusted else ClockState.UNTRUSTED
             self._figures_changed()
 
     def set_stored(self, stored: bool) -> None:
@@ -161,22 +145,71 @@ class Site:
                 sequence.forget(uplink.counter)
                 raise
             pairs = []
-        times, reasons = time_of(uplink.observed, uplink.received, now)
-        fields = state.meter.profile.fields
-        readings = [(index, judge(fields[index], value, times, reasons)) for index, value in pairs]
         late = arrival is Arrival.LATE
-        self._keep(state, uplink, readings, times, now, late=late)
+        times, reasons = time_of(uplink.observed, uplink.received, now, None if late else state.last_observed)
         if late:
-            self.figures.counts.late += 1
-            self._figures_changed()
-            return (Note("late uplink not shown", facts={"tag": state.meter.tag, "counter": uplink.counter}),)
+            return self._keep_late(state, pairs, uplink, times, reasons, now)
+        if uplink.observed is not None and not reasons & NODE_CLOCK_OFF:
+            state.last_observed = uplink.observed
+        notes = self._faults(state, pairs, now)
+        readings = state.judge(pairs, times, reasons)
+        if state.counts:
+            notes += self._count(state, readings, times, now)
         self.figures.counts.accepted += 1
         self.figures.last_accepted = now.monotonic
+        self._outbox.uplink(state, uplink, readings, times, now, late=False)
         self._show(state, readings, times, uplink, now)
         if arrival is Arrival.RESTARTED:
             facts = {"node": uplink.node, "counter": uplink.counter}
-            return (self._journal("frame counter began anew", state.meter.tag, now, facts),)
-        return NOTHING
+            notes.append(self._outbox.event("frame counter began anew", state.meter.tag, now, facts))
+        return notes or NOTHING
+
+    def _keep_late(
+        self, state: MeterState, pairs: Pairs, uplink: Uplink, times: Times, reasons: int, now: Now
+    ) -> Notes:
+        """An uplink older than what is shown goes into the history, and changes nothing that is shown."""
+        fields = state.meter.profile.fields
+        readings = [(index, judge(fields[index], value, times, reasons)) for index, value in pairs]
+        self._outbox.uplink(state, uplink, readings, times, now, late=True)
+        self.figures.counts.late += 1
+        self._figures_changed()
+        return (Note("late uplink not shown", facts={"tag": state.meter.tag, "counter": uplink.counter}),)
+
+    def _faults(self, state: MeterState, pairs: Pairs, now: Now) -> list[Note]:
+        """Journal what the meter itself reports in place of a value, once for as long as it stands."""
+        fields = state.meter.profile.fields
+        return [
+            self._outbox.event(
+                "meter reports a fault",
+                state.meter.tag,
+                now,
+                {"field": fields[index].name, "fault": value.words},
+                warning=True,
+            )
+            for index, value in pairs
+            if isinstance(value, Fault) and not state.readings[index].reasons & SENSOR_FAULT
+        ]
+
+    def _count(self, state: MeterState, readings: Readings, times: Times, now: Now) -> list[Note]:
+        """Carry the running totals on. A value that cannot follow is held, and flagged as a jump."""
+        notes = []
+        for at, (index, reading) in enumerate(readings):
+            counting = state.counts.get(index)
+            if counting is None or not isinstance(reading.value, int | float):
+                continue
+            tag, name = state.meter.tag, state.meter.profile.fields[index].name
+            before = state.totals.get(index)
+            total, step = count(before, reading.value, times.since, counting)
+            state.totals[index] = total
+            if step is Step.HELD:
+                readings[at] = (index, reading._replace(reasons=reading.reasons | JUMPED))
+                self._outbox.state(tag, held_name(name), total.last)
+            elif before is not None and before.doubted is not None:
+                self._outbox.state(tag, held_name(name), None)
+            if step in SAID:
+                facts = {"field": name, "shows": reading.value, "total": total.so_far}
+                notes.append(self._outbox.event(f"counter {step}", tag, now, facts))
+        return notes
 
     def _show(self, state: MeterState, readings: Readings, times: Times, uplink: Uplink, now: Now) -> None:
         """Show what an uplink brought; one without data (a radio's keep-alive) says only that the node lives."""
@@ -189,31 +222,6 @@ class Site:
             state.radio = uplink.radio
             state.counter = uplink.counter
         self._paint(state, before)
-
-    def _keep(
-        self, state: MeterState, uplink: Uplink, readings: Readings, times: Times, now: Now, *, late: bool
-    ) -> None:
-        fields = state.meter.profile.fields
-        kept = tuple(
-            KeptReading(fields[index].name, reading.value, reading.reasons, fields[index].unit)
-            for index, reading in readings
-        )
-        at = now.utc - (now.monotonic - times.since)
-        self._kept.append(
-            KeptUplink(
-                state.meter.tag,
-                uplink.node,
-                uplink.counter,
-                at,
-                uplink.observed,
-                uplink.received,
-                now.utc,
-                self._clock_state(),
-                late,
-                uplink.radio,
-                kept,
-            )
-        )
 
     def _refuse(self, error: DecodeError, topic: str, message: bytes, now: Now) -> Notes:
         """Count what could not be taken, and set it aside whole for after the fix.
@@ -229,7 +237,7 @@ class Site:
         self.figures.counts.rejected[error.refusal] += 1
         self._figures_changed()
         if error.refusal is not Refusal.RETAINED and len(message) <= LONGEST_MESSAGE:
-            self._kept.append(KeptAside(now.utc, str(error.refusal), error.detail, topic, error.node, message))
+            self._outbox.aside(str(error.refusal), error.detail, topic, error.node, message, now)
         return (Note("uplink refused", True, {"reason": str(error.refusal), "detail": error.detail, **facts}),)
 
     # Restart
@@ -263,7 +271,7 @@ class Site:
                 self._paint(state, before)
                 age = state.age(now.monotonic)
                 facts = {"age": None if age is None else round(age)}
-                notes.append(self._journal("meter is stale", tag, now, facts, warning=True))
+                notes.append(self._outbox.event("meter is stale", tag, now, facts, warning=True))
             self._silence.look_at(state)
         return notes
 
@@ -286,8 +294,8 @@ class Site:
         """Take a meter into test or out of it; its readings say so, and go on saying so after a restart."""
         if self._mark(self.states[tag], UNDER_TEST, on=on):
             event = "meter taken into test" if on else "meter taken out of test"
-            self._notes.append(self._journal(event, tag, now, who=who))
-            self._kept.append(KeptState(tag, "under test", True if on else None))
+            self._notes.append(self._outbox.event(event, tag, now, who=who))
+            self._outbox.state(tag, "under test", True if on else None)
 
     def take_notes(self) -> list[Note]:
         """What writes have put on record since the last call."""
@@ -298,27 +306,7 @@ class Site:
 
     def take_kept(self) -> list[Kept]:
         """What the calls since the last one want kept, in order."""
-        kept, self._kept = self._kept, []
-        return kept
-
-    def _journal(
-        self,
-        event: str,
-        tag: str | None,
-        now: Now,
-        facts: Mapping[str, object] | None = None,
-        *,
-        who: str = "",
-        warning: bool = False,
-    ) -> Note:
-        """Put an event into the journal; returns the note that says the same in the log."""
-        facts = facts or {}
-        self._kept.append(KeptEvent(now.utc, event, tag, who, facts, self._clock_state()))
-        about = {key: value for key, value in (("tag", tag), ("who", who)) if value}
-        return Note(event, warning, {**about, **facts})
-
-    def _clock_state(self) -> ClockState:
-        return ClockState.TRUSTED if self.figures.clock_trusted else ClockState.UNTRUSTED
+        return self._outbox.take()
 
     def _mark(self, state: MeterState, reason: int, *, on: bool) -> bool:
         before = state.reasons

@@ -25,7 +25,7 @@ from paho.mqtt.properties import Properties
 from aggregator import logs
 from aggregator.clock import Clock
 from aggregator.config import Configuration, load
-from aggregator.daemon import Service, broker_of
+from aggregator.daemon import Service, broker_of, data_folder
 from aggregator.mqtt import AT_ONCE, Broker, BrokerLink
 from tests.bench.processes import LOOPBACK
 from tests.bench.sites import TOPIC
@@ -66,13 +66,18 @@ class CountedService(Service):
 
     def __init__(self, configuration: Configuration, counted: Counted) -> None:
         self.counted = counted
-        super().__init__(configuration, broker_of(configuration.service.broker), Clock())
+        super().__init__(configuration, broker_of(configuration.service.broker), Clock(), data_folder(configuration))
 
-    def _take(self, topic: str, payload: bytes, retained: bool) -> None:
+    def _take(self, topic: str, payload: bytes, retained: bool, acknowledge: Callable[[], object]) -> None:
+        """An uplink counts once it is acknowledged: judged, in the image and committed to disk."""
         self.counted.begin()
-        super()._take(topic, payload, retained)
-        if self.counted.end():
-            self.stop()
+
+        def count() -> None:
+            acknowledge()
+            if self.counted.end():
+                self.stop()
+
+        super()._take(topic, payload, retained, count)
 
 
 async def service(folder: Path, counted: Counted) -> None:
@@ -80,15 +85,18 @@ async def service(folder: Path, counted: Counted) -> None:
     async with asyncio.timeout(WITHIN):
         await serving.run()
     now = serving.clock.now()
-    figures = {name: serving.site.figure(name, now) for name in ("uplinks_accepted", "uplinks_rejected", "meters_good")}
+    figures = {
+        name: serving.site.figures.figure(name, now) for name in ("uplinks_accepted", "uplinks_rejected", "meters_good")
+    }
     counted.print(**figures)
 
 
 async def link(folder: Path, counted: Counted) -> None:
     done = asyncio.Event()
 
-    def take(_topic: str, _payload: bytes, _retained: bool) -> None:
+    def take(_topic: str, _payload: bytes, _retained: bool, acknowledge: Callable[[], object]) -> None:
         counted.begin()
+        acknowledge()
         if counted.end():
             done.set()
 

@@ -148,8 +148,8 @@ def receive(rounds: int, folders: list[Path]) -> list[list[float]]:
             if round_ >= 0:
                 figures.append(cost)
     for site in sites:
-        if site.counts.accepted != (rounds + 1) * UPLINKS:
-            raise BenchError(f"{site.counts.accepted} uplinks were accepted")
+        if site.figures.counts.accepted != (rounds + 1) * UPLINKS:
+            raise BenchError(f"{site.figures.counts.accepted} uplinks were accepted")
     return costs
 
 

@@ -113,7 +113,9 @@ def test_the_good_site_uses_every_key_but_those_that_exclude_others() -> None:
         for model in every_model(kind)
         for name, field in model.model_fields.items()
     }
-    assert known - used == {"certificate", "key", "file"}
+    # tests/demo/test_sample.py holds the sample site to using every key, these among them.
+    in_the_sample = {"total_of", "can_show", "fastest", "stuck_after", "low_below", "counts", "wraps_at", "faults"}
+    assert known - used == {"certificate", "key", "file"} | in_the_sample
 
 
 def all_keys(value: Any) -> Iterator[str]:

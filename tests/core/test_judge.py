@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from aggregator.core.judge import AHEAD, OLDEST, believable, judge, time_of
 from aggregator.core.profile import Field
-from aggregator.core.reading import Now, Reason, Times
+from aggregator.core.reading import NO_VALUE, Fault, Now, Reason, Times
 
 METHANE = Field("methane", "%LEL", "methane", low=0.0, high=100.0)
 NOW = Now(monotonic=5000.0, utc=1_795_600_000.0)
@@ -23,12 +23,12 @@ TIMES = Times(None, None, NOW.utc, NOW.monotonic)
         (100.1, Reason.OUT_OF_RANGE),
         (-0.1, Reason.OUT_OF_RANGE),
         ("text", 0),
-        (None, Reason.SENSOR_FAULT),
+        (NO_VALUE, Reason.SENSOR_FAULT),
     ],
 )
-def test_a_value_out_of_range_is_kept_and_flagged(value: float | str | None, reasons: int) -> None:
+def test_a_value_out_of_range_is_kept_and_flagged(value: float | str | Fault, reasons: int) -> None:
     reading = judge(METHANE, value, TIMES)
-    assert reading.value == value
+    assert reading.value == (None if isinstance(value, Fault) else value)
     assert reading.reasons == reasons
     assert reading.times is TIMES
 
@@ -40,7 +40,7 @@ def test_a_field_without_a_range_takes_every_number() -> None:
 def test_reasons_of_the_uplink_stay_with_the_reading() -> None:
     reading = judge(METHANE, 120, TIMES, int(Reason.NODE_CLOCK_OFF))
     assert reading.reasons == Reason.NODE_CLOCK_OFF | Reason.OUT_OF_RANGE
-    assert judge(METHANE, None, TIMES, int(Reason.NODE_CLOCK_OFF)).reasons & Reason.NODE_CLOCK_OFF
+    assert judge(METHANE, NO_VALUE, TIMES, int(Reason.NODE_CLOCK_OFF)).reasons & Reason.NODE_CLOCK_OFF
 
 
 @pytest.mark.parametrize(

@@ -25,6 +25,7 @@ from aggregator.core.profile import (
     Response,
     Window,
 )
+from aggregator.core.reading import NO_VALUE
 
 WHOLE = frozenset({"address", "function", "count", "registers", "crc"})
 
@@ -170,9 +171,9 @@ def test_a_payload_too_short_for_one_item_gives_none_of_them(profile: Profile) -
 def test_a_meter_that_says_nan_has_no_value(profile: Profile) -> None:
     for image in ("7FC00000", "7F800000", "FF800000"):
         payload = bytes.fromhex("007B 00000064" + image)
-        assert profile.decode_payload(2, payload)[2] == (2, None)
+        assert profile.decode_payload(2, payload)[2] == (2, NO_VALUE)
     nan_frame = Profile("p", "", profile.fields, payloads={None: response(register("float32"))})
-    assert nan_frame.decode_payload(9, bytes.fromhex("01 03 04 7F C0 00 00 E3 DB")) == [(0, None)]
+    assert nan_frame.decode_payload(9, bytes.fromhex("01 03 04 7F C0 00 00 E3 DB")) == [(0, NO_VALUE)]
 
 
 def test_a_payload_is_chosen_by_its_port(profile: Profile) -> None:

@@ -368,9 +368,27 @@ def test_an_uplink_that_was_long_on_its_way_goes_stale_by_its_own_age(
     send(site, 1, **GOOD)
     send(site, 2, at=300.0, observed=start.utc - 200, **GOOD)
     assert site.next_look() == later(400).monotonic
-    send(site, 3, at=350.0, observed=start.utc - 1000, **GOOD)
-    assert word(site, METHANE_STATUS, later(350)) == 0x000A  # too old on arrival: never shown as good
+
+
+def test_a_reading_too_old_on_arrival_is_never_shown_as_good(
+    site: Site, send: Send, word: Callable[..., int], later: Later, start: Now
+) -> None:
+    send(site, 1, at=350.0, observed=start.utc - 1000, **GOOD)
+    assert word(site, METHANE_STATUS, later(350)) == 0x000A
     assert word(site, AGE, later(350)) == 1350
+
+
+def test_a_node_clock_that_goes_backwards_is_not_believed_until_it_has_caught_up(
+    site: Site, send: Send, word: Callable[..., int], later: Later, start: Now
+) -> None:
+    send(site, 1, at=300.0, observed=start.utc + 300, **GOOD)
+    for counter, at in ((2, 350.0), (3, 400.0)):
+        send(site, counter, at=at, observed=start.utc + at - 200, **GOOD)
+        assert word(site, STATUS, later(at)) == 0x0201  # node clock off, and age from reception
+        assert word(site, AGE, later(at)) == 0
+    send(site, 4, at=600.0, observed=start.utc + 400, **GOOD)
+    assert word(site, STATUS, later(600)) == 0x0001
+    assert word(site, AGE, later(600)) == 200
 
 
 @given(st.floats(0, 1e6), st.floats(0.0, 500.0))
