@@ -14,6 +14,7 @@ import json
 import sys
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
