@@ -38,6 +38,7 @@ LATEST = 60.0  # s between attempts at most
 STEADY = 2 * LATEST
 ANSWER_WITHIN = 10.0  # s for the broker to accept or refuse a connection
 AT_ONCE = 1000  # QoS 1 messages that the broker may send ahead of our acknowledgements (MQTT 5 Receive Maximum)
+MOST_LAST_WRITES = 2 * AT_ONCE
 READS_PER_TURN = 16  # packets taken before other work gets its turn
 UNSPECIFIED = ReasonCode(PacketTypes.DISCONNECT, "Unspecified error")  # also what the library makes of a lost link
 TAKEN_OVER = ReasonCode(PacketTypes.DISCONNECT, "Session taken over")
@@ -216,7 +217,11 @@ class _Connection:
         """Leave without a word where the link is dead, politely where it is not; the session stays at the broker."""
         self._client.on_disconnect = None
         self._client.disconnect()
-        self._client.loop_write()
+        for _ in range(
+            MOST_LAST_WRITES
+        ):  # the acknowledgements that still wait to be sent, as far as the socket takes them
+            if not self._client.want_write() or self._client.loop_write() != mqtt.MQTT_ERR_SUCCESS:
+                break
         self._forget_socket()
 
     # The library's callbacks. Those of the socket come from the connecting thread first, from the loop later.

@@ -10,6 +10,7 @@ Each is a process of its own. It resumes a session that holds COUNT messages, ta
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import sys
 import threading
@@ -109,6 +110,8 @@ async def link(folder: Path, counted: Counted) -> None:
     async with asyncio.timeout(WITHIN):
         await done.wait()
     running.cancel()
+    with contextlib.suppress(asyncio.CancelledError):
+        await running  # so that the last acknowledgements reach the broker
     counted.print()
 
 
