@@ -57,6 +57,7 @@ class MeterState:
         "radio",
         "readings",
         "reasons",
+        "shortest_limit",
         "still_since",
         "totals",
     )
@@ -67,6 +68,7 @@ class MeterState:
         self.still_since: list[float | None] = [None] * len(self.readings)  # by field, monotonic: its value is as old
         fields = meter.profile.fields
         self.counts = {index: each.counting for index, each in enumerate(fields) if each.counting is not None}
+        self.shortest_limit = min((meter.limit(index) for index in range(len(fields))), default=math.inf)
         self.totals: dict[int, Total] = {}  # by field, of those that count and have been seen
         self.common = 0  # reasons that hold for every reading: under test, decode failed, the meter's own exception
         self.reasons = NEVER_SEEN  # of the whole meter: those of its readings and the common ones together

@@ -19,6 +19,8 @@ from aggregator.core.meter import MeterState
 from aggregator.core.reading import Now, Reading, Times
 from aggregator.core.uplink import Uplink
 
+_new = tuple.__new__  # as in judge: many are made
+
 Readings = list[tuple[int, Reading]]
 """Field indexes and their new readings."""
 
@@ -74,7 +76,7 @@ class Outbox:
         """Have an uplink's readings kept, and with those that count the totals they make."""
         fields = state.meter.profile.fields
         kept = [
-            KeptReading(fields[index].name, reading.value, reading.reasons, fields[index].unit)
+            _new(KeptReading, (fields[index].name, reading.value, reading.reasons, fields[index].unit))
             for index, reading in readings
         ]
         if state.totals and not late:

@@ -20,6 +20,11 @@ class Silence:
         self._looks: list[tuple[float, str]] = []
         self._holds: dict[str, float] = {}  # by tag, the look that holds; an entry of another instant is passed over
 
+    def heard(self, state: MeterState, since: float) -> None:
+        """New readings, as old as `since`, are shown: see to it that the meter is looked at in time."""
+        if since + state.shortest_limit < self._holds.get(state.meter.tag, math.inf):
+            self.look_at(state)
+
     def look_at(self, state: MeterState) -> None:
         """Have a meter looked at when its next reading goes stale."""
         tag, due = state.meter.tag, state.next_expiry()

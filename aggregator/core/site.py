@@ -216,8 +216,9 @@ class Site:
         before = state.reasons
         if readings:
             state.take(readings, times, uplink.radio, uplink.counter)
-            state.expire(now.monotonic)
-            self._silence.look_at(state)
+            if now.monotonic - times.since >= state.shortest_limit:  # old on arrival
+                state.expire(now.monotonic)
+            self._silence.heard(state, times.since)
         else:
             state.radio = uplink.radio
             state.counter = uplink.counter

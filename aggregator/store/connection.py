@@ -51,11 +51,14 @@ class Lock:
         handle = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
+        except BlockingIOError as error:
             os.close(handle)
             raise StoreError(
                 "another store is writing this file. Stop the other service, or give this one a file of its own"
             ) from error
+        except OSError:
+            os.close(handle)
+            raise
         self._handle = handle
 
     def give_back(self) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from aggregator.core.keeping import (
@@ -29,9 +29,12 @@ INFINITE = "9e999"  # a JSON number beyond any float: both Python and SQLite rea
 INSERT_UPLINK = """
     INSERT INTO uplink (meter, node, counter, at, observed, received, arrived, clock, late,
                         rssi, snr, spreading_factor, readings, reasons)
-    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+    VALUES {}
     ON CONFLICT (meter, at, node, counter) DO NOTHING
 """
+# Rows are inserted so many at a time: at each statement the interpreter's lock goes to the event loop and has to be
+# won back, which under load takes longer than the row.
+TOGETHER = {many: INSERT_UPLINK.format(", ".join(["(" + ", ".join("?" * 14) + ")"] * many)) for many in (64, 8, 1)}
 INSERT_EVENT = "INSERT INTO event (at, clock, event, tag, who, facts) VALUES (?, ?, ?, ?, ?, ?)"
 INSERT_ASIDE = "INSERT INTO aside (at, reason, detail, topic, node, message) VALUES (?, ?, ?, ?, ?, ?)"
 PUT_STATE = """
@@ -109,6 +112,8 @@ def number(value: float) -> str:
 
 def as_json(value: Value | None) -> str:
     """A reading's value as JSON."""
+    if type(value) is float and -math.inf < value < math.inf:  # nearly every value, and so by the shortest way
+        return repr(value)
     if value is None:
         return "null"
     return json.dumps(value) if isinstance(value, str) else number(value)
@@ -131,28 +136,39 @@ class Ids:
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
-        self._known: dict[tuple[str, ...], int] = {}
+        self._meters: dict[str, int] = {}
+        self._nodes: dict[str, int] = {}
+        self._fields: dict[tuple[str, str], int] = {}
 
     def meter(self, tag: str) -> int:
-        return self._id("meter (tag)", "meter WHERE tag = ?", storable(tag))
+        known = self._meters.get(tag)
+        if known is None:
+            known = self._meters[tag] = self._id("meter (tag)", "meter WHERE tag = ?", storable(tag))
+        return known
 
     def node(self, deveui: str | None) -> int | None:
-        return None if deveui is None else self._id("node (deveui)", "node WHERE deveui = ?", storable(deveui))
+        if deveui is None:
+            return None
+        known = self._nodes.get(deveui)
+        if known is None:
+            known = self._nodes[deveui] = self._id("node (deveui)", "node WHERE deveui = ?", storable(deveui))
+        return known
 
     def field(self, name: str, unit: str) -> int:
-        return self._id("field (name, unit)", "field WHERE name = ? AND unit = ?", storable(name), storable(unit))
+        known = self._fields.get((name, unit))
+        if known is None:
+            of = "field WHERE name = ? AND unit = ?"
+            known = self._fields[name, unit] = self._id("field (name, unit)", of, storable(name), storable(unit))
+        return known
 
     def forget(self) -> None:
         """Look all up anew: ids given in a transaction that was rolled back are no longer given."""
-        self._known.clear()
+        for known in (self._meters, self._nodes, self._fields):
+            known.clear()
 
     def _id(self, into: str, of: str, *key: str) -> int:
-        known = self._known.get((into, *key))
-        if known is None:
-            row = self._connection.execute(f"SELECT id FROM {of}", key).fetchone()  # noqa: S608 - both from above
-            known = row[0] if row else self._give(into, key)
-            self._known[into, *key] = known
-        return known
+        row = self._connection.execute(f"SELECT id FROM {of}", key).fetchone()  # noqa: S608 - both from above
+        return int(row[0]) if row else self._give(into, key)
 
     def _give(self, into: str, key: tuple[str, ...]) -> int:
         marks = ", ".join("?" * len(key))
@@ -172,24 +188,40 @@ class Rows:
 
     def put(self, orders: Iterable[Order]) -> None:
         """Put or do each in turn. Raises what SQLite raises, and TypeError, ValueError or OverflowError for no row."""
-        execute = self._connection.execute
+        uplinks: list[KeptUplink] = []
         for order in orders:
-            match order:
-                case KeptUplink():
-                    execute(INSERT_UPLINK, self._uplink(order))
-                case KeptEvent():
-                    execute(INSERT_EVENT, _event(order))
-                case KeptAside():
-                    execute(INSERT_ASIDE, _aside(order))
-                    execute(BOUND_ASIDE, (self._most_aside,))
-                case KeptState(tag, name, None):
-                    execute(FORGET_STATE, (storable(tag), storable(name)))
-                case KeptState(tag, name, value):
-                    execute(PUT_STATE, (storable(tag), storable(name), json.dumps(value)))
-                case Forget(ids):
-                    self._connection.executemany(FORGET_ASIDE, [(each,) for each in ids])
-                case Correction():
-                    self._correct(order)
+            if isinstance(order, KeptUplink):
+                uplinks.append(order)
+                continue
+            self._put_uplinks(uplinks)
+            uplinks = []
+            self._put_other(order)
+        self._put_uplinks(uplinks)
+
+    def _put_uplinks(self, uplinks: Sequence[KeptUplink]) -> None:
+        at = 0
+        for many, statement in TOGETHER.items():
+            while len(uplinks) - at >= many:
+                values = [value for uplink in uplinks[at : at + many] for value in self._uplink(uplink)]
+                self._connection.execute(statement, values)
+                at += many
+
+    def _put_other(self, order: KeptEvent | KeptAside | KeptState | Forget | Correction) -> None:
+        execute = self._connection.execute
+        match order:
+            case KeptEvent():
+                execute(INSERT_EVENT, _event(order))
+            case KeptAside():
+                execute(INSERT_ASIDE, _aside(order))
+                execute(BOUND_ASIDE, (self._most_aside,))
+            case KeptState(tag, name, None):
+                execute(FORGET_STATE, (storable(tag), storable(name)))
+            case KeptState(tag, name, value):
+                execute(PUT_STATE, (storable(tag), storable(name), json.dumps(value)))
+            case Forget(ids):
+                self._connection.executemany(FORGET_ASIDE, [(each,) for each in ids])
+            case Correction():
+                self._correct(order)
 
     def _uplink(self, uplink: KeptUplink) -> tuple[object, ...]:
         fields = [self.ids.field(each.field, each.unit) for each in uplink.readings]

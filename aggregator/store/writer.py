@@ -101,7 +101,8 @@ class Writer:
         self._lock = Lock(path)
         self._connection: sqlite3.Connection | None = None
         self._rows: Rows | None = None
-        self._before: Newest | None = None
+        self._before: Newest | None = None  # the newest rows of the runs before, None until the file is open
+        self._salvaged: list[KeptState] = []  # of a file set aside, not yet written into the fresh one
         self._now: float | None = None  # the time that rows are to age to
         self._aged: float | None = None  # the one they were last told to age to
         self._last_bytes: int | None = None  # once the thread has ended
@@ -160,28 +161,27 @@ class Writer:
     def _open(self) -> sqlite3.Connection:
         self._path.parent.mkdir(parents=True, exist_ok=True)
         self._lock.take()
-        states: list[KeptState] = []
         try:
             connection = open_writing(self._path)
         except Unfit as error:
-            states = self._set_aside(str(error))
+            self._set_aside(str(error))
             connection = open_writing(self._path)
         if self._before is None:
             self._before = newest(connection)
         self._connection = connection
         self._rows = Rows(connection, self._limits.most_aside, self._before)
         self._retention.is_due = True
-        if states:
-            self._commit([Parcel(list(states), None)])
+        if self._salvaged:  # before anything newer is written
+            self._commit([Parcel(list(self._salvaged), None)])
+            self._salvaged = []
         return connection
 
-    def _set_aside(self, why: str) -> list[KeptState]:
+    def _set_aside(self, why: str) -> None:
         target = set_aside(self._path)
         self._before = None
-        states = salvage(target)
-        carried = f"; {len(states)} states were carried over" if states else ""
+        self._salvaged = salvage(target) or self._salvaged
+        carried = f"; states carried over: {len(self._salvaged)}" if self._salvaged else ""
         self.notes.append(f"{self._path} {why}. It was set aside as {target.name}, and a fresh file begun{carried}")
-        return states
 
     def _write(self, parcels: list[Parcel]) -> None:
         """Commit parcels from the front of the list and take them off it; one that no row can hold is set aside."""
@@ -227,6 +227,10 @@ class Writer:
     def _replace(self, parcel: Parcel, error: Exception) -> None:
         """Keep what no row can hold as text among the messages set aside, so that it blocks nothing and is not lost."""
         detail = f"{type(error).__name__}: {error}"
+        if [getattr(order, "reason", None) for order in parcel.orders] == [UNSTORABLE]:
+            self.notes.append(f"a row that {UNSTORABLE} could not be set aside either, and is lost ({detail})")
+            parcel.orders, parcel.done = [], None
+            return
         self.notes.append(f"one of {len(parcel.orders)} rows {UNSTORABLE} ({detail}) and was set aside")
         message = repr(parcel.orders).encode(errors="backslashreplace")
         parcel.orders = [KeptAside(time.time(), UNSTORABLE, detail, "", None, message)]
@@ -257,11 +261,9 @@ class Writer:
         self._disconnect()
         if is_damage(error):
             try:
-                states = self._set_aside(f"is damaged ({error})")
+                self._set_aside(f"is damaged ({error})")
             except OSError as failure:
                 self.problem = sentence(self._path, failure)
-            else:
-                self.backlog.put_back([Parcel(list(states), None)] if states else [])
 
     def _disconnect(self) -> None:
         if self._connection is not None:
