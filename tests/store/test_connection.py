@@ -323,7 +323,30 @@ def test_states_that_can_still_be_read_are_carried_over(filled: Path, open_store
     whole[(root - 1) * 1024 : root * 1024] = b"\xa5" * 1024
     filled.write_bytes(whole)
     store = open_store()
-    assert "1 states were carried over" in store.notes[0]
+    assert "states carried over: 1" in store.notes[0]
+    assert store.remembered()["FT-101"].states == {"total": 12}
+
+
+def test_states_carried_over_wait_for_a_disk_that_takes_the_fresh_file(
+    filled: Path, open_store: Open, until: Until, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from aggregator.store import writer
+
+    opened: list[Path] = []
+
+    def open_twice_in_vain(path: Path) -> sqlite3.Connection:
+        opened.append(path)
+        if len(opened) == 1:
+            raise Unfit("is damaged (for the test)")
+        if len(opened) < 4:
+            raise sqlite3.OperationalError("unable to open database file")
+        return open_writing(path)
+
+    monkeypatch.setattr(writer, "FIRST_RETRY", 0.01)
+    monkeypatch.setattr(writer, "open_writing", open_twice_in_vain)
+    store = open_store()
+    until(lambda: store.problem is None)
+    assert len(opened) == 4
     assert store.remembered()["FT-101"].states == {"total": 12}
 
 

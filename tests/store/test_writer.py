@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from aggregator.core.keeping import KeptEvent, KeptState
+from aggregator.core.keeping import KeptEvent, KeptReading, KeptState
 from aggregator.store import Limits, Store, writer
 from aggregator.store import connection as connections
 from aggregator.store.writer import UNSTORABLE
@@ -227,6 +227,19 @@ def test_a_row_that_cannot_be_is_set_aside_and_blocks_no_other(store: Store, upl
     assert (row.kept.reason, row.kept.message) == (UNSTORABLE, repr([broken]).encode())
     assert "OverflowError" in store.notes[0]
     assert store.problem is None
+
+
+def test_a_row_too_large_even_to_set_aside_blocks_no_other(store: Store, uplink: MakeUplink, settle: Settle) -> None:
+    """SQLite's bound on the length of a value is 10^9 bytes by default (sqlite.org/limits.html); here it is less."""
+    connection = store._writer._connection
+    assert connection is not None
+    connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, 10_000)
+    told: list[int] = []
+    store.put([uplink(1, readings=(KeptReading("text", "x" * 20_000, 0),))], lambda: told.append(1))
+    store.put([uplink(2)])
+    settle(store)
+    assert (values(store), told, store.problem) == ([2], [], None)
+    assert "is lost" in store.notes[-1]
 
 
 @pytest.mark.parametrize("odd", [object(), {1, 2}])
