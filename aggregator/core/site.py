@@ -1,6 +1,7 @@
 """The site: every meter's present state, and the one road on which anything changes it.
 
     receive(topic, message)  ->  open envelope -> find meter -> place in sequence -> decode -> judge -> image
+    replay(topic, message)   ->  the same for a message that was set aside, as old as it is
     tick()                   ->  what has become too old turns stale
     write(...)               ->  what a Modbus client wrote, already checked to be whole
 
@@ -10,6 +11,7 @@ readings for the history, events for the journal, messages set aside. The site k
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -114,6 +116,16 @@ class Site:
         except DecodeError as error:
             return self._refuse(error, topic, message, now)
 
+    def replay(self, topic: str, message: bytes, *, arrived: float, now: Now) -> Notes:
+        """Take a message that was set aside, as it would have been taken when it arrived (UTC s).
+
+        What it brings is as old as it is: it shows over nothing newer, and is stale at once where it is too old. Raises
+        DecodeError where it is still refused; nothing has changed then.
+        """
+        age = max(0.0, now.utc - arrived)
+        uplink = self._envelope_of(topic).open(message)
+        return self._take(uplink, Now(now.monotonic - age, now.utc - age), replayed=now)
+
     def _envelope_of(self, topic: str) -> Envelope:
         if topic not in self._envelopes:
             if len(self._envelopes) >= MOST_TOPICS:
@@ -125,13 +137,15 @@ class Site:
             raise DecodeError(Refusal.NO_ENVELOPE, "no topic filter of site.yaml matches")
         return envelope
 
-    def _take(self, uplink: Uplink, now: Now) -> Notes:
+    def _take(self, uplink: Uplink, now: Now, *, replayed: Now | None = None) -> Notes:
+        """Take an uplink that arrived `now`; one that was set aside then is `replayed` at the present moment."""
         state = self.by_node.get(uplink.node)
         if state is None:
             raise DecodeError(Refusal.UNKNOWN_NODE, f"{uplink.node} is on no meter")
         sequence = self.sequences[uplink.node]
         lost_before = sequence.lost
-        arrival = sequence.place(uplink.counter, now.utc if uplink.received is None else uplink.received)
+        place = sequence.place_again if replayed else sequence.place
+        arrival = place(uplink.counter, now.utc if uplink.received is None else uplink.received)
         self.figures.lost += sequence.lost - lost_before
         if arrival is Arrival.DUPLICATE:
             self.figures.counts.duplicate += 1
@@ -146,8 +160,9 @@ class Site:
                 raise
             pairs = []
         late = arrival is Arrival.LATE
-        times, reasons = time_of(uplink.observed, uplink.received, now, None if late else state.last_observed)
-        if late:
+        last_observed = None if late or replayed else state.last_observed
+        times, reasons = time_of(uplink.observed, uplink.received, now, last_observed)
+        if late or (replayed and state.heard is not None and times.since < state.heard.since):
             return self._keep_late(state, pairs, uplink, times, reasons, now)
         if uplink.observed is not None and not reasons & NODE_CLOCK_OFF:
             state.last_observed = uplink.observed
@@ -156,9 +171,9 @@ class Site:
         if state.counts:
             notes += self._count(state, readings, times, now)
         self.figures.counts.accepted += 1
-        self.figures.last_accepted = now.monotonic
+        self.figures.last_accepted = max(now.monotonic, self.figures.last_accepted or -math.inf)
         self._outbox.uplink(state, uplink, readings, times, now, late=False)
-        self._show(state, readings, times, uplink, now)
+        self._show(state, readings, times, uplink, replayed or now)
         if arrival is Arrival.RESTARTED:
             facts = {"node": uplink.node, "counter": uplink.counter}
             notes.append(self._outbox.event("frame counter began anew", state.meter.tag, now, facts))

@@ -119,3 +119,48 @@ def test_shuffled_and_doubled_delivery_ends_where_clean_delivery_ends(count: int
 def test_losses_do_not_depend_on_the_order_of_delivery(order: list[int]) -> None:
     sequence, _ = places((1, 900.0), *((counter, 900.0 * counter) for counter in order))
     assert sequence.lost == len({5, 10})
+
+
+# Set aside, and back
+
+
+def test_an_uplink_that_could_not_be_read_is_neither_lost_nor_a_double_when_it_comes_back() -> None:
+    sequence, _ = places((1, 0.0), (2, 900.0))
+    sequence.forget(2)
+    assert sequence.lost == 0
+    assert sequence.place(2, 900.0) is NEW
+    assert (sequence.last, sequence.lost) == (2, 0)
+
+
+def test_one_that_comes_back_after_newer_ones_is_late_and_takes_no_loss_of_another_away() -> None:
+    sequence, _ = places((1, 0.0), (2, 900.0))
+    sequence.forget(2)
+    sequence.place(4, 2700.0)
+    assert sequence.lost == 1  # 3 never came
+    assert sequence.place_again(2, 900.0) is LATE
+    assert sequence.lost == 1
+
+
+def test_one_that_a_restart_made_look_lost_is_found_again() -> None:
+    sequence = Sequence()
+    sequence.resume(1, 0.0)
+    sequence.place(4, 2700.0)
+    assert sequence.lost == 2
+    assert [sequence.place_again(2, 900.0), sequence.place_again(3, 1800.0)] == [LATE, LATE]
+    assert sequence.lost == 0
+
+
+def test_one_of_a_session_that_has_ended_since_is_late_and_moves_nothing() -> None:
+    """Its counter is higher than those of the new session, or even equal to one of them."""
+    sequence, found = places((500, 0.0), (0, 10_000.0), (1, 10_900.0))
+    assert found == [NEW, RESTARTED, NEW]
+    assert [sequence.place_again(501, 900.0), sequence.place_again(1, 1800.0)] == [LATE, LATE]
+    assert (sequence.last, sequence.heard, sequence.lost) == (1, 10_900.0, 0)
+    assert sequence.place(2, 11_800.0) is NEW
+
+
+def test_one_that_is_newer_than_all_that_was_read_is_new() -> None:
+    sequence, _ = places((1, 0.0))
+    assert sequence.place_again(2, 900.0) is NEW
+    assert sequence.place_again(2, 900.0) is DUPLICATE
+    assert sequence.last == 2
