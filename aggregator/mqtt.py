@@ -17,10 +17,11 @@ import ssl
 import struct
 import termios
 import threading
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
+from typing import Any, Self
 
 import paho.mqtt.client as mqtt
 import structlog
@@ -39,6 +40,8 @@ STEADY = 2 * LATEST
 ANSWER_WITHIN = 10.0  # s for the broker to accept or refuse a connection
 AT_ONCE = 1000  # QoS 1 messages that the broker may send ahead of our acknowledgements (MQTT 5 Receive Maximum)
 MOST_LAST_WRITES = 2 * AT_ONCE
+WINDOW = 100  # messages that may be published ahead of their acknowledgements
+ACKNOWLEDGED_WITHIN = 60.0  # s for the broker to acknowledge a message; a lost link comes back meanwhile
 READS_PER_TURN = 16  # packets taken before other work gets its turn
 UNSPECIFIED = ReasonCode(PacketTypes.DISCONNECT, "Unspecified error")  # also what the library makes of a lost link
 TAKEN_OVER = ReasonCode(PacketTypes.DISCONNECT, "Session taken over")
@@ -52,7 +55,10 @@ class TlsProblem(AggregatorError):
 
 @dataclass(frozen=True, slots=True)
 class Broker:
-    """How to reach the broker. Times in seconds; the password never prints."""
+    """How to reach the broker. Times in seconds; the password never prints.
+
+    `keeps` is how long the broker keeps the session after a connection has ended: 0 for a session of one connection.
+    """
 
     host: str
     port: int
@@ -107,6 +113,7 @@ class BrokerLink:
     def __init__(self, broker: Broker, topics: Sequence[str], take: Take, on_state: Callable[[bool], None]) -> None:
         self.broker = broker
         self.topics = topics
+        self.trouble: str | None = None  # why the last connection ended
         self._take = take
         self._on_state = on_state
 
@@ -118,7 +125,7 @@ class BrokerLink:
         while True:
             began = loop.time()
             connection = _Connection(self.broker, self.topics, self._take, self._on_state, context)
-            reason = await connection.live()
+            reason = self.trouble = await connection.live()
             self._on_state(False)
             if loop.time() - began >= STEADY:
                 wait = SOONEST
@@ -150,21 +157,12 @@ class _Connection:
         self._ended: asyncio.Future[str] = self._loop.create_future()
         self._answered: asyncio.Future[str] = self._loop.create_future()
         self._accepted_at = -math.inf  # loop time
-        self._is_5 = broker.version == "5"
         self._client = self._new_client(context)
         self._socket: Any = None  # the library's socket while there is one
 
     def _new_client(self, context: ssl.SSLContext | None) -> mqtt.Client:
-        client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=self._broker.client,
-            clean_session=None if self._is_5 else False,
-            protocol=mqtt.MQTTv5 if self._is_5 else mqtt.MQTTv311,
-            manual_ack=True,
-        )
-        client.username_pw_set(self._broker.user, self._broker.password)
-        if context:
-            client.tls_set_context(context)
+        client = _client_of(self._broker, context)
+        client.manual_ack_set(True)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
@@ -193,20 +191,7 @@ class _Connection:
 
     def _connect(self) -> None:
         """Runs in a thread: names, TCP and TLS are all allowed to take their time."""
-        self._client.connect_timeout = ANSWER_WITHIN
-        if not self._is_5:
-            self._client.connect(self._broker.host, self._broker.port, int(self._broker.keepalive))
-            return
-        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-        properties.SessionExpiryInterval = int(self._broker.keeps)
-        properties.ReceiveMaximum = AT_ONCE
-        self._client.connect(
-            self._broker.host,
-            self._broker.port,
-            int(self._broker.keepalive),
-            clean_start=False,
-            properties=properties,
-        )
+        _connect(self._client, self._broker)
 
     async def _housekeeping(self) -> None:
         """Pings, and the end of a link whose pings stay unanswered."""
@@ -317,6 +302,99 @@ class _Connection:
     def _end(self, reason: str) -> None:
         if not self._ended.done():
             self._ended.set_result(reason)
+
+
+class NotPublished(AggregatorError):
+    """The broker did not take a message; the message says why."""
+
+
+class Publisher:
+    """Publishes with QoS 1 and waits for the broker's word. Its calls block; it is a context manager."""
+
+    def __init__(self, broker: Broker) -> None:
+        self._broker = broker
+        self._client = _client_of(broker, broker.tls.context() if broker.tls else None)
+        self._client.on_connect = self._on_connect
+        self._client.on_publish = self._on_publish
+        self._answered = threading.Event()
+        self._refused: str | None = None
+        self._waiting: deque[mqtt.MQTTMessageInfo] = deque()
+
+    def __enter__(self) -> Self:
+        """Connect. Raises NotPublished."""
+        try:
+            _connect(self._client, self._broker)
+        except (OSError, UnicodeError) as error:
+            raise NotPublished(f"nothing was published: {_why_not(error)}.") from error
+        self._client.loop_start()
+        if not self._answered.wait(ANSWER_WITHIN) or self._refused:
+            self._leave()
+            raise NotPublished(f"nothing was published: {self._refused or 'the broker does not answer'}.")
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        try:
+            while self._waiting and kind is None:
+                self._await_first()
+        finally:
+            self._leave()
+
+    def publish(self, topic: str, message: bytes) -> None:
+        """Send a message; returns while no more than a window of them is unacknowledged. Raises NotPublished."""
+        self._waiting.append(self._client.publish(topic, message, qos=1))
+        while len(self._waiting) >= WINDOW:
+            self._await_first()
+
+    def _await_first(self) -> None:
+        first = self._waiting.popleft()
+        first.wait_for_publish(ACKNOWLEDGED_WITHIN)
+        if self._refused:
+            raise NotPublished(f"{self._refused}. Not everything was published.")
+        if not first.is_published():
+            raise NotPublished("the broker no longer acknowledges. Not everything was published.")
+
+    def _leave(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def _on_connect(
+        self, _client: mqtt.Client, _data: object, _flags: object, code: ReasonCode, _properties: object
+    ) -> None:
+        if code.is_failure:
+            self._refused = f"the broker refuses the connection: {code}"
+        self._answered.set()
+
+    def _on_publish(
+        self, _client: mqtt.Client, _data: object, _mid: int, code: ReasonCode, _properties: object
+    ) -> None:
+        if code.is_failure:  # MQTT 3.1.1 has no word for it, and the message is gone
+            self._refused = f"the broker refuses a message of {self._broker.user or 'an unnamed user'}: {code}"
+
+
+def _client_of(broker: Broker, context: ssl.SSLContext | None) -> mqtt.Client:
+    is_5 = broker.version == "5"
+    client = mqtt.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=broker.client,
+        clean_session=None if is_5 else not broker.keeps,
+        protocol=mqtt.MQTTv5 if is_5 else mqtt.MQTTv311,
+    )
+    client.username_pw_set(broker.user, broker.password)
+    if context:
+        client.tls_set_context(context)
+    return client
+
+
+def _connect(client: mqtt.Client, broker: Broker) -> None:
+    """Open the connection. Blocks; raises OSError and UnicodeError."""
+    client.connect_timeout = ANSWER_WITHIN
+    if broker.version != "5":
+        client.connect(broker.host, broker.port, int(broker.keepalive))
+        return
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.SessionExpiryInterval = int(broker.keeps)
+    properties.ReceiveMaximum = AT_ONCE
+    client.connect(broker.host, broker.port, int(broker.keepalive), clean_start=not broker.keeps, properties=properties)
 
 
 def _in_a_thread(work: Callable[[], None]) -> asyncio.Future[None]:
