@@ -11,17 +11,20 @@ import gc
 import os
 import signal
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import structlog
 
 from aggregator import __version__, systemd
 from aggregator.clock import Clock
+from aggregator.commands import Commands
 from aggregator.config import Configuration
 from aggregator.config.files import BrokerKeys, SecretKeys, StorageKeys
+from aggregator.control import ControlServer
 from aggregator.core.errors import AggregatorError
 from aggregator.core.modbus import MBAP, READ_INPUT_REGISTERS
+from aggregator.core.outbox import Note
 from aggregator.core.reading import Now
 from aggregator.core.site import Site
 from aggregator.keeper import Keeper
@@ -31,6 +34,7 @@ from aggregator.mqtt import Broker, BrokerLink, Secret, Tls
 from aggregator.store import Limits
 
 DAY = 86400.0
+GARBAGE = 100_000  # new objects before the collector looks; a backlog of uplinks is many objects and none is garbage
 STEP = 2.0  # s by which the wall clock must be off to have been set, rather than slewed
 TICK = 1.0  # s between ticks at most, so that figures that follow the clock are never further behind
 CAUTION = "Monitoring, not a safety function: it replaces no certified gas detection, local alarm or entry test."
@@ -110,6 +114,8 @@ class Service:
         self._stop = asyncio.Event()
         topics = [envelope.topic for envelope in configuration.declared.envelopes]
         self._link = BrokerLink(broker, topics, self._take, self._broker_state)
+        commands = Commands(self.site, self.keeper, clock.now, self._put_on_record, lambda: self._link.trouble)
+        self._control = ControlServer(data, commands.table())
 
     def stop(self) -> None:
         """Ask the service to end; `run` returns once it has."""
@@ -121,6 +127,8 @@ class Service:
             self.site.restore(await self.keeper.open(), self.clock.now())
             self.site.set_stored(self.keeper.problem is None)
             await self._open_listeners()
+            await self._control.start()
+            gc.set_threshold(GARBAGE)
             gc.collect()
             gc.freeze()  # what stands now stays; the collector need not walk it again while clients wait
             self._announce()
@@ -137,6 +145,7 @@ class Service:
                 for task in living:
                     task.cancel()
         finally:
+            await self._control.stop()
             for server in self.servers:
                 await server.stop()
             await self.keeper.close()
@@ -180,6 +189,9 @@ class Service:
         self.keeper.put(self.site.take_kept(), acknowledge)
         if notes:
             self._record.write(notes, now)
+
+    def _put_on_record(self, notes: Iterable[Note]) -> None:
+        self._record.write(notes, self.clock.now())
 
     def _broker_state(self, connected: bool) -> None:
         self.site.set_broker_connected(connected)

@@ -15,11 +15,20 @@ from aggregator.core.keeping import KeptReading, Remembered
 from aggregator.core.reading import Value
 from aggregator.store.rows import Ids, as_json, milliseconds, or_none, radio, seconds
 
-SETTLE_AFTER = 2000  # uplinks; reading so many takes some 20 ms
+SETTLE_AFTER = 2000  # uplinks, once nothing waits to be written
+SETTLE_AT_LAST = 50_000  # uplinks, even while more are waiting: a start that has to read so many takes a moment longer
 
+# Of what came after, only the uplinks that brought the newest reading of a field, or are a meter's newest: SQLite
+# picks them without the interpreter, which would keep the event loop waiting meanwhile. NOT INDEXED: to group by meter
+# it would walk the index of the whole history.
 TAIL = """
     SELECT meter, node, counter, at, observed, received, arrived, rssi, snr, spreading_factor, readings, reasons
-    FROM uplink WHERE id > (SELECT uplink FROM settled) AND late = 0 ORDER BY id
+    FROM uplink WHERE id IN (
+        SELECT max(uplink.id) FROM uplink NOT INDEXED, json_each(uplink.readings) AS field
+        WHERE uplink.id > (SELECT uplink FROM settled) AND late = 0 GROUP BY meter, field.key
+        UNION
+        SELECT max(id) FROM uplink NOT INDEXED WHERE id > (SELECT uplink FROM settled) AND late = 0 GROUP BY meter
+    ) ORDER BY id
 """
 SHOWN = "SELECT meter, node, counter, observed, received, arrived, rssi, snr, spreading_factor, readings FROM shown"
 SHOW = """

@@ -21,7 +21,7 @@ from aggregator.core.keeping import KeptAside, KeptState
 from aggregator.store.backlog import Backlog, Done, Parcel, is_uplink
 from aggregator.store.connection import Lock, Unfit, is_damage, open_writing, roll_back, salvage, set_aside
 from aggregator.store.limits import Limits, StoreError
-from aggregator.store.recall import SETTLE_AFTER, settle, unsettled
+from aggregator.store.recall import SETTLE_AFTER, SETTLE_AT_LAST, settle, unsettled
 from aggregator.store.retention import Retention
 from aggregator.store.rows import Newest, Rows, newest
 
@@ -149,7 +149,8 @@ class Writer:
     def _work(self, parcels: list[Parcel]) -> None:
         connection = self._connection or self._open()
         self._write(parcels)
-        if self._rows is not None and unsettled(connection) >= SETTLE_AFTER:
+        behind = SETTLE_AFTER if self.backlog.is_empty else SETTLE_AT_LAST
+        if self._rows is not None and unsettled(connection) >= behind:
             self._settle(connection, self._rows)
         if self._now is not None and self._now != self._aged:
             self._aged = self._now
