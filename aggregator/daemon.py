@@ -161,7 +161,9 @@ class Service:
         for keys in self.configuration.service.listeners:
             # The watchdog polls the first listener. It has a seat of its own, so that it costs no client its place.
             own_seat = not self.servers and systemd.watchdog_interval() is not None
-            server = ModbusServer(self.site.units(), self.clock.now, ClientLimits(keys.clients + own_seat, keys.idle))
+            server = ModbusServer(
+                self.site.units(), self.clock.now, ClientLimits(keys.clients + own_seat, keys.idle), self._keep
+            )
             await server.start(*keys.tcp)
             self.servers.append(server)
             log.info("listening", modbus_tcp=f"{keys.tcp[0]}:{server.port}")
@@ -203,12 +205,16 @@ class Service:
             now = self.clock.now()
             self._look_at_the_clock(now)
             self._record.write(self.site.tick(now), now)
-            self._record.write(self.site.take_notes(), now)
-            self.keeper.put(self.site.take_kept())
+            self._keep()
             self.keeper.tick(now, clock_trusted=self.site.figures.clock_trusted)
             self.site.set_stored(self.keeper.problem is None)
             until_next = (self.site.next_look() - self.clock.now().monotonic) / self.clock.speed
             await asyncio.sleep(min(TICK, max(0.01, until_next)))
+
+    def _keep(self) -> None:
+        """Put on record what ticks and Modbus clients have brought about."""
+        self._record.write(self.site.take_notes(), self.clock.now())
+        self.keeper.put(self.site.take_kept())
 
     def _look_at_the_clock(self, now: Now) -> None:
         """Note when the wall clock was set. Ages do not move with it; what an untrusted one has dated does."""

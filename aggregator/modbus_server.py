@@ -86,6 +86,13 @@ class Client(asyncio.Protocol):
             self._server.tell(self, "warning", str(error))
             self._transport.close()
             return
+        except Exception:
+            log.exception("request not answered, a defect of this program", client=self.name)
+            self._transport.close()
+            return
+        if self.conversation.wrote:
+            self.conversation.wrote = False
+            self._server.on_write()
         if answers:
             self._transport.write(answers)
 
@@ -132,8 +139,15 @@ class Client(asyncio.Protocol):
 class ModbusServer:
     """A listener and its clients. `units` has 256 places: the tables behind each unit id, None where there is none."""
 
-    def __init__(self, units: Sequence[Tables | None], now: Callable[[], Now], limits: ClientLimits) -> None:
+    def __init__(
+        self,
+        units: Sequence[Tables | None],
+        now: Callable[[], Now],
+        limits: ClientLimits,
+        on_write: Callable[[], None] = lambda: None,
+    ) -> None:
         self.units = units
+        self.on_write = on_write  # called after a client has written, before it has its answer
         self.now = now
         self.limits = limits
         loop = asyncio.get_running_loop()

@@ -87,7 +87,9 @@ class Tls:
                 context.load_cert_chain(self.certificate, self.key)
         except (OSError, ssl.SSLError) as error:
             files = ", ".join(file for file in (self.ca, self.certificate, self.key) if file)
-            raise TlsProblem(f"the TLS files of the broker cannot be used ({files}): {error}") from error
+            raise TlsProblem(
+                f"the TLS files of the broker cannot be used ({files}): {error}. Check `tls:` in site.yaml."
+            ) from error
         return context
 
 
@@ -108,12 +110,13 @@ What it raises is a defect, and logged.
 
 
 class BrokerLink:
-    """Keeps a subscription alive for as long as the service runs."""
+    """Keeps a subscription alive for as long as the service runs. Raises TlsProblem for TLS files that are no use."""
 
     def __init__(self, broker: Broker, topics: Sequence[str], take: Take, on_state: Callable[[bool], None]) -> None:
         self.broker = broker
         self.topics = topics
         self.trouble: str | None = None  # why the last connection ended
+        self._context = broker.tls.context() if broker.tls else None  # now, so that wrong files end the start
         self._take = take
         self._on_state = on_state
 
@@ -121,10 +124,9 @@ class BrokerLink:
         """Connect, and connect again, for ever. Never returns; cancel it to stop."""
         wait = SOONEST
         loop = asyncio.get_running_loop()
-        context = self.broker.tls.context() if self.broker.tls else None
         while True:
             began = loop.time()
-            connection = _Connection(self.broker, self.topics, self._take, self._on_state, context)
+            connection = _Connection(self.broker, self.topics, self._take, self._on_state, self._context)
             reason = self.trouble = await connection.live()
             self._on_state(False)
             if loop.time() - began >= STEADY:

@@ -47,6 +47,7 @@ WRITE_SINGLE_COIL: Final = 5
 WRITE_SINGLE_REGISTER: Final = 6
 WRITE_MULTIPLE_COILS: Final = 15
 WRITE_MULTIPLE_REGISTERS: Final = 16
+WRITES: Final = (WRITE_SINGLE_COIL, WRITE_SINGLE_REGISTER, WRITE_MULTIPLE_COILS, WRITE_MULTIPLE_REGISTERS)
 
 
 class Tables(Protocol):
@@ -213,12 +214,13 @@ class Conversation:
     unit id: the tables that answer it, or None, which answers 0B (the unit behind this gateway does not respond).
     """
 
-    __slots__ = ("_rest", "requests", "units", "who")
+    __slots__ = ("_rest", "requests", "units", "who", "wrote")
 
     def __init__(self, units: Sequence[Tables | None], who: str) -> None:
         self.units = units
         self.who = who
         self.requests = 0
+        self.wrote = False  # whether a request asked to write; whoever acts on it puts it back
         self._rest = b""
 
     @property
@@ -249,6 +251,7 @@ class Conversation:
             pdu = data[at + 7 : end]
             tables = self.units[unit]
             if tables is not None:
+                self.wrote = self.wrote or pdu[0] in WRITES
                 answer = respond(tables, pdu, self.who, now)
             else:
                 answer = exception(pdu[0] & 0x7F, ExceptionCode.GATEWAY_TARGET_FAILED_TO_RESPOND)
