@@ -6,7 +6,9 @@ On a terminal tables fit its width and can be live; in a pipe or a file they are
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import Any
 
 from rich.console import Console, Group
 from rich.live import Live
@@ -106,6 +108,37 @@ def age_text(seconds: float | None) -> str:
     if whole < 7200:
         return f"{whole // 60} min"
     return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
+def status_lines(told: Mapping[str, Any]) -> list[str]:
+    """What a service says of itself, as people read it."""
+    last = told["last_uplink_age"]
+    refused = ", ".join(f"{count} {reason}" for reason, count in told["refused"].items())
+    broker = "connected" if told["broker_connected"] else f"away ({told['broker_trouble'] or 'not reached yet'})"
+    about = {
+        "service": f"version {told['version']}, for {age_text(told['uptime'])}, map {told['map_fingerprint']}",
+        "broker": f"{broker}; last uplink {'never' if last is None else age_text(last) + ' ago'}",
+        "clock": "trustworthy" if told["clock_trusted"] else "not trustworthy",
+        "meters": "{meters_good} good, {meters_uncertain} uncertain, {meters_bad} bad of {meters_total}; "
+        "{meters_stale} stale, {meters_never_seen} never seen, {meters_under_test} under test".format_map(told),
+        "uplinks": "{uplinks_accepted} taken, {uplinks_duplicate} doubled, {uplinks_late} late, {uplinks_lost} lost, "
+        "{uplinks_rejected} refused".format_map(told)
+        + (f": {refused}" if refused else ""),
+        "store": (told["store_problem"] or "storing")
+        + "; {store_waiting} waiting, {store_committed} written, {store_dropped} dropped".format_map(told),
+    }
+    return [told["site"], *(f"  {name:8} {what}" for name, what in about.items())]
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Callable[[int], None] | None]:
+    """A line on a terminal's standard error that says how many rows there were; None where it is no terminal."""
+    screen = Console(stderr=True, highlight=False)
+    if not screen.is_terminal:
+        yield None
+        return
+    with screen.status(f"{what} ...") as line:
+        yield lambda count: line.update(f"{count} {what} ...")
 
 
 class SiteTable:

@@ -15,7 +15,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 # What touches the world outside, or says what time it is: none of it in the core.
 WORLDLY = {"asyncio", "socket", "logging", "time", "os", "pathlib", "threading", "subprocess", "random", "ssl"}
 # The wiring, which alone may know several edges.
-WIRING = {"cli", "daemon", "keeper", "terminal", "demo", "__main__"}
+WIRING = {"cli", "commands", "daemon", "demo", "keeper", "recording", "replay", "takeout", "terminal", "__main__"}
 # Rooms beside the core that are no edge either: they hold no socket and no file of their own.
 SHARED = {"core", "__init__"}
 # Foreign library -> the rooms that may import it, by the path of the module or its folder.
@@ -28,7 +28,7 @@ LIBRARIES = {
     "paho": {"mqtt", "demo"},
     "amqtt": {"demo"},
     "pymodbus": {"poller"},
-    "structlog": {"logs", "mqtt", "modbus_server", "daemon", "keeper"},
+    "structlog": {"control", "daemon", "keeper", "logs", "modbus_server", "mqtt"},
     "typer": {"cli"},
     "rich": {"terminal", "cli"},
     "uvloop": {"cli"},

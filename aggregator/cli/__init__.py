@@ -18,7 +18,7 @@ from typing import Annotated
 import typer
 
 from aggregator import __version__
-from aggregator.cli import demo, files, registers, service
+from aggregator.cli import demo, files, history, registers, service
 from aggregator.cli.app import FILES_WRONG, OUTSIDE
 from aggregator.core.errors import AggregatorError, ConfigurationError
 
@@ -98,6 +98,11 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "check": files.check,
     "map": registers.show_map,
     "poll": registers.poll,
+    "status": service.status,
+    "test": service.hold_in_test,
+    "export": history.export,
+    "record": history.record,
+    "replay": history.replay,
     "demo": demo.demo,
     "schema": files.schema,
 }

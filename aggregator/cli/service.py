@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import json
+import os
+import pwd
 import sys
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from aggregator import logs
+from aggregator import logs, terminal
 from aggregator.cli.app import Folder, run_loop
 from aggregator.clock import Clock
 from aggregator.config import Configuration, load
@@ -41,3 +44,53 @@ async def _serve(configuration: Configuration) -> None:
     service = Service(configuration, broker, Clock(), data_folder(configuration))
     service.stop_on_signals()
     await service.run()
+
+
+class Switch(StrEnum):
+    """Into or out of."""
+
+    ON = "on"
+    OFF = "off"
+
+
+def hold_in_test(
+    tag: Annotated[str, typer.Argument(help="the meter's tag")],
+    switch: Annotated[Switch, typer.Argument(help="into test or out of it", metavar="on|off")],
+    site: Folder = Path("config"),
+) -> None:
+    """Take a meter of the running service into test, or out of it; its readings say so meanwhile."""
+    configuration = load(site)
+    if tag not in {meter.tag for meter in configuration.declared.meters}:
+        raise typer.BadParameter(f"there is no meter {tag}", param_hint="TAG")
+    request = {"do": "test", "tag": tag, "on": switch is Switch.ON, "who": _user()}
+    told = _ask(configuration, request)
+    typer.echo(f"{told['tag']} is {'in' if told['under_test'] else 'out of'} test")
+
+
+def _user() -> str:
+    """Who sits at the machine, also where they act as the service's user."""
+    try:
+        name = pwd.getpwuid(os.getuid()).pw_name
+    except KeyError:
+        name = f"user {os.getuid()}"
+    return os.environ.get("SUDO_USER") or name
+
+
+def status(
+    site: Folder = Path("config"),
+    as_json: Annotated[bool, typer.Option("--json", help="as one JSON object")] = False,
+) -> None:
+    """Print what the running service says of itself: broker, clock, meters, uplinks, store."""
+    told = _ask(load(site), {"do": "status"})
+    if as_json:
+        typer.echo(json.dumps(told, ensure_ascii=False))
+        return
+    for line in terminal.status_lines(told):
+        typer.echo(line)
+
+
+def _ask(configuration: Configuration, request: dict[str, object]) -> dict[str, Any]:
+    from aggregator.control import ask
+    from aggregator.daemon import data_folder
+
+    return ask(data_folder(configuration), request)
