@@ -2,7 +2,8 @@
 
 Each is a process of its own. It resumes a session that holds COUNT messages, takes them all and prints one JSON line:
 
-    service   the whole service: broker link, site, image, register server
+    durable   the whole service: broker link, site, image, register server and store
+    readable  the same with the store left out
     link      the same broker link on the same loop, with a callback that only counts
     thread    the client library as it comes: its own thread, automatic acknowledgement, a callback that only counts
 """
@@ -15,7 +16,8 @@ import json
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -27,10 +29,11 @@ from paho.mqtt.properties import Properties
 from aggregator import logs
 from aggregator.clock import Clock
 from aggregator.config import Configuration, load
+from aggregator.core.keeping import Kept
 from aggregator.daemon import Service, broker_of, data_folder
 from aggregator.mqtt import AT_ONCE, Broker, BrokerLink
 from tests.bench.processes import LOOPBACK
-from tests.bench.sites import TOPIC
+from tests.bench.sites import CLIENT, TOPIC
 
 WITHIN = 60.0  # s for the whole backlog
 
@@ -64,14 +67,19 @@ class Counted:
 
 
 class CountedService(Service):
-    """The service, which stops once it has taken what it was to take."""
+    """The service, which stops once it has taken what it was to take.
 
-    def __init__(self, configuration: Configuration, counted: Counted) -> None:
+    An uplink counts once it is acknowledged: judged, in the image and, unless the store is left out, on disk.
+    """
+
+    def __init__(self, configuration: Configuration, counted: Counted, *, client: str, stores: bool) -> None:
         self.counted = counted
-        super().__init__(configuration, broker_of(configuration.service.broker), Clock(), data_folder(configuration))
+        broker = replace(broker_of(configuration.service.broker), client=client)
+        super().__init__(configuration, broker, Clock(), data_folder(configuration))
+        if not stores:
+            self.keeper.put = acknowledge_at_once  # type: ignore[method-assign]
 
     def _take(self, topic: str, payload: bytes, retained: bool, acknowledge: Callable[[], object]) -> None:
-        """An uplink counts once it is acknowledged: judged, in the image and committed to disk."""
         self.counted.begin()
 
         def count() -> None:
@@ -82,15 +90,28 @@ class CountedService(Service):
         super()._take(topic, payload, retained, count)
 
 
-async def service(folder: Path, counted: Counted) -> None:
-    serving = CountedService(load(folder), counted)
+def acknowledge_at_once(kept: Sequence[Kept], acknowledge: Callable[[], object] | None = None) -> None:
+    """In place of the store: what it costs is what this leaves out."""
+    if acknowledge is not None:
+        acknowledge()
+
+
+async def service(folder: Path, counted: Counted, *, client: str, stores: bool) -> None:
+    serving = CountedService(load(folder), counted, client=client, stores=stores)
     async with asyncio.timeout(WITHIN):
         await serving.run()
     now = serving.clock.now()
-    figures = {
-        name: serving.site.figures.figure(name, now) for name in ("uplinks_accepted", "uplinks_rejected", "meters_good")
-    }
+    names = ("uplinks_accepted", "uplinks_rejected", "meters_good")
+    figures = {name: serving.site.figures.figure(name, now) for name in names}
     counted.print(**figures)
+
+
+async def durable(folder: Path, counted: Counted) -> None:
+    await service(folder, counted, client=CLIENT, stores=True)
+
+
+async def readable(folder: Path, counted: Counted) -> None:
+    await service(folder, counted, client="readable", stores=False)
 
 
 async def link(folder: Path, counted: Counted) -> None:
@@ -162,4 +183,4 @@ if __name__ == "__main__":
     if kind == "thread":
         thread(where, expected)
     else:
-        uvloop.run({"service": service, "link": link}[kind](where, expected))
+        uvloop.run({"durable": durable, "readable": readable, "link": link}[kind](where, expected))
