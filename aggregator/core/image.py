@@ -70,7 +70,6 @@ class Image:
             if id(layout) not in plans:
                 plans[id(layout)] = plan_of(layout, states[tag])
             painter = Painter(self.banks, states[tag], layout, plans[id(layout)], tables)
-            painter.paint()
             self._painters.setdefault(tag, []).append(painter)
 
     def _place_item(self, item: Item, address: int, tag: str | None, figure: Figure) -> None:
@@ -90,10 +89,10 @@ class Image:
         for fresh, page in self._gateway:
             fresh[page] = -1
 
-    def paint(self, tag: str) -> None:
-        """Show a meter's present state wherever this device has it."""
+    def note_change(self, tag: str) -> None:
+        """A meter's state has changed: show it wherever this device has it, when that is next read."""
         for painter in self._painters.get(tag, ()):
-            painter.paint()
+            painter.note_change()
 
     def write_scratch(self, name: str, value: Value | bool | None) -> None:
         """Show what was written into a scratch item, at each place that has its name."""
@@ -137,11 +136,11 @@ class Image:
 
     @staticmethod
     def _read(bank: Bank, start: int, count: int, now: Now) -> bytes:
-        if bank.refusing and 1 in bank.refused[start : start + count]:
-            raise ModbusError(ExceptionCode.GATEWAY_TARGET_FAILED_TO_RESPOND)
         second = int(now.monotonic)
         if bank.fresh[start // PAGE] != second or bank.fresh[(start + count - 1) // PAGE] != second:
             bank.bring_up_to_date(start, count, now)
+        if bank.refusing and 1 in bank.refused[start : start + count]:
+            raise ModbusError(ExceptionCode.GATEWAY_TARGET_FAILED_TO_RESPOND)
         return bank.view[2 * start : 2 * (start + count)].tobytes()
 
     @staticmethod

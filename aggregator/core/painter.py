@@ -126,36 +126,52 @@ def plan_of(layout: Layout, state: MeterState) -> Plan:
 
 
 class Painter:
-    """Keeps one meter's items of one layout up to date, in whichever tables they stand."""
+    """Keeps one meter's items of one layout up to date, in whichever tables they stand.
 
-    __slots__ = ("ages", "banks", "state", "steps")
+    What has changed is only noted; it is painted when one of its pages is read. Meters report far more often than any
+    one register is polled, and a poll finds all of a meter's items, in all tables, as of the same moment.
+    """
+
+    __slots__ = ("_changed", "_pages", "_state", "_steps")
 
     def __init__(
         self, banks: Mapping[Table, Bank], state: MeterState, layout: Layout, plan: Plan, starts: Mapping[Table, int]
     ) -> None:
-        self.banks = banks
-        self.state = state
-        self.steps = [
+        self._state = state
+        self._changed = True
+        self._steps = [
             (paint, banks[table], starts[table] + offset, item, index)
             for paint, table, offset, item, index in plan
             if table in starts
         ]
-        self.ages: list[tuple[list[int], int]] = []  # where to note that an age has to be worked out anew
+        self._pages: list[tuple[list[int], int]] = []  # where to note that something is to be worked out anew
+        for table, start in starts.items():
+            if size := layout.size(table):
+                bank = banks[table]
+                self._pages += [(bank.fresh, page) for page in bank.add_live(start, size, self._catch_up)]
         for item in layout.items:
             if item.table in starts and item.codec is not None:
-                self._prepare(item, item.codec, starts[item.table] + item.offset)
+                self._prepare(banks[item.table], item, item.codec, starts[item.table] + item.offset)
 
-    def paint(self) -> None:
-        """Write everything that follows from the meter's present state."""
-        state, clamped = self.state, 0
-        for paint, bank, address, item, index in self.steps:
+    def note_change(self) -> None:
+        """The meter's state is no longer what it was."""
+        if not self._changed:
+            self._changed = True
+            for fresh, page in self._pages:
+                fresh[page] = -1
+
+    def _catch_up(self, _now: Now) -> None:
+        """Write everything that follows from the meter's present state, where that has changed."""
+        if not self._changed:
+            return
+        self._changed = False
+        state, clamped = self._state, 0
+        for paint, bank, address, item, index in self._steps:
             clamped |= paint(bank, address, item, index, state, clamped)
-        for fresh, page in self.ages:
-            fresh[page] = -1
 
-    def _prepare(self, item: Item, codec: ItemCodec, address: int) -> None:
-        """What is written once, or when it is read."""
-        state, bank = self.state, self.banks[item.table]
+    def _prepare(self, bank: Bank, item: Item, codec: ItemCodec, address: int) -> None:
+        """What is written once, or whenever it is read."""
+        state = self._state
         if item.shows is Shows.TEXT:
             text = {"tag": state.meter.tag, "name": state.meter.name, "area": state.meter.area}
             bank.put(address, codec.encode(text[item.of])[0])
@@ -166,4 +182,4 @@ class Painter:
                 age = state.age(now.monotonic, index)
                 bank.put(address, codec.encode(None if age is None else int(age))[0])
 
-            self.ages += [(bank.fresh, page) for page in bank.add_live(address, item.size, show_age)]
+            bank.add_live(address, item.size, show_age)

@@ -333,7 +333,7 @@ class Site:
     def _paint(self, state: MeterState, before: int) -> None:
         self.figures.move(before, state.reasons)
         for image in self.images.values():
-            image.paint(state.meter.tag)
+            image.note_change(state.meter.tag)
             image.gateway_changed()
 
     def _figures_changed(self) -> None:

@@ -52,7 +52,7 @@ def show(image: Image, state: MeterState, start: Now) -> Callable[..., None]:
         readings = [(index, Reading(value, reasons, times)) for index, value in named if index is not None]
         assert len(readings) == len(values)
         state.take(readings, times, radio, counter)
-        image.paint("FT-101")
+        image.note_change("FT-101")
 
     return paint
 
@@ -164,7 +164,7 @@ def test_a_reason_of_the_whole_meter_stands_in_every_status(
 ) -> None:
     show(flow=1, volume=1, methane=1)
     state.mark(int(Reason.DECODE_FAILED), True)
-    image.paint("FT-101")
+    image.note_change("FT-101")
     assert registers(image, 107, 3) == (0x0102,) * 3
     assert registers(image, 106, 1) == (10,)
 
@@ -174,7 +174,7 @@ def test_a_reason_of_the_whole_meter_stands_in_every_status(
 
 def grow_old(image: Image, state: MeterState, now: Now) -> None:
     state.expire(now.monotonic)
-    image.paint("FT-101")
+    image.note_change("FT-101")
 
 
 def test_a_stale_value_is_held_left_out_or_refused_as_declared(
@@ -210,7 +210,7 @@ def test_an_age_is_right_at_once_after_an_uplink(
     assert registers(image, 110, 1, later(500.1)) == (500,)
     times = Times(None, None, 0.0, later(500.2).monotonic)
     state.take([(METHANE, Reading(2.0, 0, times))], times, NO_RADIO, 42)
-    image.paint("FT-101")
+    image.note_change("FT-101")
     assert registers(image, 101, 1, later(500.3)) == (0,)
     assert registers(image, 110, 1, later(500.3)) == (0,)
 
@@ -451,7 +451,7 @@ def test_one_meter_may_stand_in_two_layouts_each_clamping_for_itself(
     )
     image = Image(Device(1, blocks), {"FT-101": state}, lambda name, now: None, lambda writes, now: None)
     show(flow=1, volume=70000, methane=1)
-    image.paint("FT-101")
+    image.note_change("FT-101")
     assert image.read_input_registers(0, 2, start) == struct.pack(">HH", 65534, 0x4002)
     assert image.read_input_registers(10, 3, start) == struct.pack(">HI", 0x0001, 70000)
 
@@ -465,7 +465,7 @@ def test_two_meters_share_a_layout_and_no_value(meter_of: MeterOf, layout: Layou
     for at, (tag, state) in enumerate(states.items()):
         times = Times(None, None, 0.0, 0.0)
         state.take([(METHANE, Reading(at + 1.0, 0, times))], times, NO_RADIO, at)
-        image.paint(tag)
+        image.note_change(tag)
     assert (registers(image, 6, 1), registers(image, 30, 1)) == ((10,), (20,))
 
 
@@ -485,7 +485,7 @@ def test_a_layout_may_be_placed_in_some_of_its_tables_only(state: MeterState, la
 
 def test_painting_a_meter_that_a_device_does_not_show_does_nothing(image: Image) -> None:
     before = {table: bytes(bank.data) for table, bank in image.banks.items()}
-    image.paint("FT-999")
+    image.note_change("FT-999")
     assert {table: bytes(bank.data) for table, bank in image.banks.items()} == before
 
 
@@ -511,8 +511,8 @@ def test_what_stale_refuses_covers_every_register_of_the_value(state: MeterState
     image = Image(Device(1, (block,)), {"FT-101": state}, lambda name, now: None, lambda writes, now: None)
     times = Times(None, None, 0.0, 0.0)
     state.take([(VOLUME, Reading(1, int(Reason.STALE), times))], times, NO_RADIO, 1)
-    image.paint("FT-101")
-    image.paint("FT-101")
+    image.note_change("FT-101")
+    image.note_change("FT-101")
     for address in range(5, 9):
         code = refusal_of(image.read_input_registers, address, 1, start)
         assert code is ExceptionCode.GATEWAY_TARGET_FAILED_TO_RESPOND
