@@ -6,8 +6,10 @@ A new command is a method here and a row in `table`. Commands run on the event l
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Callable, Iterable, Mapping
 from itertools import islice
+from typing import TypeGuard
 
 from aggregator import __version__
 from aggregator.control import Command, Refused, Request
@@ -46,7 +48,7 @@ class Commands:
 
     def table(self) -> Mapping[str, Command]:
         """Every command by its name."""
-        return {"status": self.status, "test": self.test, "replay aside": self.replay_aside}
+        return {"status": self.status, "test": self.test, "total": self.total, "replay aside": self.replay_aside}
 
     async def status(self, _request: Request) -> Mapping[str, object]:
         """What the service says of itself, by the names of the gateway's figures where they have one. Times in s."""
@@ -79,6 +81,21 @@ class Commands:
         self._keeper.put(self._site.take_kept())
         return {"tag": tag, "under_test": on}
 
+    async def total(self, request: Request) -> Mapping[str, object]:
+        """Set a field's running total, as when a meter is exchanged."""
+        tag, field = request.get("tag"), request.get("field")
+        if not isinstance(tag, str) or tag not in self._site.states:
+            raise Refused(f"this site has no meter {tag}.")
+        so_far, counter = request.get("total"), request.get("counter")
+        if not is_amount(so_far) or not (counter is None or is_amount(counter)):
+            raise Refused("`total` and `counter` are numbers, in the field's unit and not below 0.")
+        name = field if isinstance(field, str) else ""
+        if not self._site.set_total(tag, name, so_far, counter, who=_who(request), now=self._now()):
+            raise Refused(f"{tag} has no field `{name}` with a running total.")
+        self._note(self._site.take_notes())
+        self._keeper.put(self._site.take_kept())
+        return {"tag": tag, "field": name, "total": so_far}
+
     async def replay_aside(self, _request: Request) -> Mapping[str, object]:
         """Take what was set aside once more, oldest first, and forget what was taken as soon as that is safe."""
         async with self._replaying:
@@ -104,6 +121,11 @@ class Commands:
         except TimeoutError as error:
             problem = self._keeper.problem or "the disk is too slow"
             raise NotStored(f"{problem}. What was replayed stays set aside as well.") from error
+
+
+def is_amount(value: object) -> TypeGuard[float]:
+    """Whether something is a number that a total can be."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value < math.inf
 
 
 def _who(request: Request) -> str:

@@ -100,6 +100,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "poll": registers.poll,
     "status": service.status,
     "test": service.hold_in_test,
+    "total": service.set_total,
     "export": history.export,
     "record": history.record,
     "replay": history.replay,

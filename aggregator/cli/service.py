@@ -67,6 +67,27 @@ def hold_in_test(
     typer.echo(f"{told['tag']} is {'in' if told['under_test'] else 'out of'} test")
 
 
+def set_total(
+    tag: Annotated[str, typer.Argument(help="the meter's tag")],
+    field: Annotated[str, typer.Argument(help="the field that counts, for instance volume")],
+    total: Annotated[float, typer.Argument(help="the total so far, in the field's unit", min=0)],
+    site: Folder = Path("config"),
+    counter: Annotated[float | None, typer.Option(help="what the new meter's counter shows", min=0)] = None,
+) -> None:
+    """Set a running total of the running service, as when a meter is exchanged; it carries on from there."""
+    configuration = load(site)
+    meters = {meter.tag: meter for meter in configuration.declared.meters}
+    if tag not in meters:
+        raise typer.BadParameter(f"there is no meter {tag}", param_hint="TAG")
+    counts = [each.name for each in meters[tag].profile.fields if each.counting is not None]
+    if field not in counts:
+        known = ", ".join(counts) or "none"
+        raise typer.BadParameter(f"{tag} has no running total of {field}; it has {known}", param_hint="FIELD")
+    request = {"do": "total", "tag": tag, "field": field, "total": total, "counter": counter, "who": _user()}
+    told = _ask(configuration, request)
+    typer.echo(f"the total of {told['tag']} {told['field']} is {told['total']:g}")
+
+
 def _user() -> str:
     """Who sits at the machine, also where they act as the service's user."""
     try:

@@ -57,6 +57,7 @@ class MeterState:
         "radio",
         "readings",
         "reasons",
+        "set_apart",
         "shortest_limit",
         "still_since",
         "totals",
@@ -69,6 +70,7 @@ class MeterState:
         fields = meter.profile.fields
         self.counts = {index: each.counting for index, each in enumerate(fields) if each.counting is not None}
         self.shortest_limit = min((meter.limit(index) for index in range(len(fields))), default=math.inf)
+        self.set_apart: set[int] = set()  # fields whose total is not what the history alone would give after a restart
         self.totals: dict[int, Total] = {}  # by field, of those that count and have been seen
         self.common = 0  # reasons that hold for every reading: under test, decode failed, the meter's own exception
         self.reasons = NEVER_SEEN  # of the whole meter: those of its readings and the common ones together
@@ -118,25 +120,30 @@ class MeterState:
             reasons = (kept.reasons | RESTORED) & ~STALE if age >= 0 else kept.reasons | RESTORED | STALE
             times = Times(before.observed, before.received, before.arrived or 0.0, now.monotonic - max(0.0, age))
             self.readings[index] = Reading(kept.value, reasons, times)
+            self.still_since[index] = times.since
             if self.heard is None or times.since > self.heard.since:
                 self.heard = times
-            self._restore_total(index, before, times)
+            self._restore_total(index, before, times.since if age >= 0 else -math.inf)
         self.radio, self.counter = before.radio, before.counter
         if before.states.get("under test"):
             self.common |= UNDER_TEST
         self.expire(now.monotonic)
         self.sum_up()
 
-    def _restore_total(self, index: int, before: Remembered, times: Times) -> None:
-        """Carry a running total on from before a restart: from what was held then, else from the last reading."""
+    def _restore_total(self, index: int, before: Remembered, read: float) -> None:
+        """Carry a total on from before a restart: as it was set apart then, else from the reading, of `read`."""
+        if index not in self.counts:
+            return
         name = self.meter.profile.fields[index].name
-        total = before.readings.get(total_name(name))
-        held = before.states.get(held_name(name))
-        last = held if isinstance(held, int | float) else before.readings[name].value
-        if index in self.counts and total is not None and isinstance(last, int | float):
-            so_far = total.value
-            if isinstance(so_far, int | float):
-                self.totals[index] = Total(so_far, last, times.since)
+        so_far, last = before.states.get(total_name(name)), before.states.get(held_name(name))
+        if so_far is None and total_name(name) in before.readings:
+            so_far = before.readings[total_name(name)].value
+        if last is None:
+            last = before.readings[name].value
+        else:
+            self.set_apart.add(index)
+        if isinstance(so_far, int | float) and isinstance(last, int | float):
+            self.totals[index] = Total(so_far, last, read)
 
     def expire(self, monotonic: float) -> bool:
         """Turn stale what is too old by now. Returns whether anything turned."""

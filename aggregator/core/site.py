@@ -16,11 +16,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from aggregator.core.address_map import Device, Shows, fingerprint
+from aggregator.core.counting import carry_totals_on, set_total
 from aggregator.core.errors import DecodeError, Refusal
 from aggregator.core.figures import Figures
 from aggregator.core.image import Image, Write
-from aggregator.core.judge import JUMPED, NODE_CLOCK_OFF, SENSOR_FAULT, judge, time_of
-from aggregator.core.keeping import ClockState, Kept, Remembered, held_name
+from aggregator.core.judge import NODE_CLOCK_OFF, SENSOR_FAULT, judge, time_of
+from aggregator.core.keeping import ClockState, Kept, Remembered
 from aggregator.core.meter import DECODE_FAILED, UNDER_TEST, Meter, MeterState
 from aggregator.core.modbus import Tables
 from aggregator.core.outbox import Note, Outbox, Readings
@@ -29,10 +30,8 @@ from aggregator.core.reading import Fault, Now, Times
 from aggregator.core.sequence import Arrival, Sequence
 from aggregator.core.silence import Silence
 from aggregator.core.topic import matches
-from aggregator.core.total import Step, count
 from aggregator.core.uplink import LONGEST_MESSAGE, Envelope, Uplink
 
-SAID = (Step.WRAPPED, Step.HELD, Step.BEGAN_ANEW)  # what a counter does that belongs in the journal
 ALL_UNITS = 256
 FIRST_DEVICE_UNITS = (0, 255)  # how a device that is spoken to directly is called (TCP/IP guide 4.4.1.3, from memory)
 MOST_TOPICS = 10_000  # topics whose envelope is remembered; a site has one a node
@@ -169,7 +168,7 @@ class Site:
         notes = self._faults(state, pairs, now)
         readings = state.judge(pairs, times, reasons)
         if state.counts:
-            notes += self._count(state, readings, times, now)
+            notes += carry_totals_on(state, readings, times, self._outbox, now)
         self.figures.counts.accepted += 1
         self.figures.last_accepted = max(now.monotonic, self.figures.last_accepted or -math.inf)
         self._outbox.uplink(state, uplink, readings, times, now, late=False)
@@ -204,27 +203,6 @@ class Site:
             for index, value in pairs
             if isinstance(value, Fault) and not state.readings[index].reasons & SENSOR_FAULT
         ]
-
-    def _count(self, state: MeterState, readings: Readings, times: Times, now: Now) -> list[Note]:
-        """Carry the running totals on. A value that cannot follow is held, and flagged as a jump."""
-        notes = []
-        for at, (index, reading) in enumerate(readings):
-            counting = state.counts.get(index)
-            if counting is None or not isinstance(reading.value, int | float):
-                continue
-            tag, name = state.meter.tag, state.meter.profile.fields[index].name
-            before = state.totals.get(index)
-            total, step = count(before, reading.value, times.since, counting)
-            state.totals[index] = total
-            if step is Step.HELD:
-                readings[at] = (index, reading._replace(reasons=reading.reasons | JUMPED))
-                self._outbox.state(tag, held_name(name), total.last)
-            elif before is not None and before.doubted is not None:
-                self._outbox.state(tag, held_name(name), None)
-            if step in SAID:
-                facts = {"field": name, "shows": reading.value, "total": total.so_far}
-                notes.append(self._outbox.event(f"counter {step}", tag, now, facts))
-        return notes
 
     def _show(self, state: MeterState, readings: Readings, times: Times, uplink: Uplink, now: Now) -> None:
         """Show what an uplink brought; one without data (a radio's keep-alive) says only that the node lives."""
@@ -312,6 +290,16 @@ class Site:
             event = "meter taken into test" if on else "meter taken out of test"
             self._notes.append(self._outbox.event(event, tag, now, who=who))
             self._outbox.state(tag, "under test", True if on else None)
+
+    def set_total(self, tag: str, field: str, so_far: float, counter: float | None, *, who: str, now: Now) -> bool:
+        """Set a running total by hand. Returns whether the meter has such a total."""
+        state = self.states[tag]
+        index = state.meter.profile.index_of(field)
+        if index is None or index not in state.counts:
+            return False
+        self._notes.append(set_total(state, index, so_far, counter, self._outbox, who, now))
+        self._paint(state, state.reasons)
+        return True
 
     def take_notes(self) -> list[Note]:
         """What writes have put on record since the last call."""

@@ -1,0 +1,55 @@
+"""The running totals of a meter: carried on at each uplink, set by hand when the meter is exchanged."""
+
+from __future__ import annotations
+
+from aggregator.core.judge import JUMPED
+from aggregator.core.keeping import held_name, total_name
+from aggregator.core.meter import MeterState
+from aggregator.core.outbox import Note, Outbox, Readings
+from aggregator.core.reading import Now, Times
+from aggregator.core.total import Step, carry_on, count
+
+SAID = (Step.WRAPPED, Step.HELD, Step.BEGAN_ANEW)  # what a counter does that belongs in the journal
+
+
+def carry_totals_on(state: MeterState, readings: Readings, times: Times, outbox: Outbox, now: Now) -> list[Note]:
+    """Carry a meter's totals on by what an uplink brought. A value that cannot follow is held, and flagged as a jump.
+
+    `readings` is changed in place. Values that are out of range or missing count for nothing.
+    """
+    notes = []
+    tag = state.meter.tag
+    for at, (index, reading) in enumerate(readings):
+        counting = state.counts.get(index)
+        if counting is None or not isinstance(reading.value, int | float):
+            continue
+        name = state.meter.profile.fields[index].name
+        total, step = count(state.totals.get(index), reading.value, times.since, counting)
+        state.totals[index] = total
+        if step is Step.HELD:
+            readings[at] = (index, reading._replace(reasons=reading.reasons | JUMPED))
+            outbox.state(tag, held_name(name), total.last)
+            state.set_apart.add(index)
+        elif index in state.set_apart:  # from here on the history alone tells how the total stands
+            outbox.state(tag, held_name(name), None)
+            outbox.state(tag, total_name(name), None)
+            state.set_apart.discard(index)
+        if step in SAID:
+            facts = {"field": name, "shows": reading.value, "total": total.so_far}
+            notes.append(outbox.event(f"counter {step}", tag, now, facts))
+    return notes
+
+
+def set_total(
+    state: MeterState, index: int, so_far: float, counter: float | None, outbox: Outbox, who: str, now: Now
+) -> Note:
+    """Set a total, as when a meter is exchanged; `counter` is what the new one shows, if that is known."""
+    tag, name = state.meter.tag, state.meter.profile.fields[index].name
+    before = state.totals.get(index)
+    total = carry_on(before, so_far, counter, now.monotonic)
+    state.totals[index] = total
+    state.set_apart.add(index)
+    outbox.state(tag, held_name(name), total.last)
+    outbox.state(tag, total_name(name), so_far)
+    facts = {"field": name, "total": so_far, "before": before.so_far if before else None, "counter": counter}
+    return outbox.event("total set by hand", tag, now, facts, who=who)
