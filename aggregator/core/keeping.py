@@ -107,5 +107,8 @@ def total_name(field_name: str) -> str:
 
 
 def held_name(field_name: str) -> str:
-    """The name of the state that tells where a counter stood before a value that is held."""
+    """The name of the state that tells where a counter stood, for as long as its newest reading does not.
+
+    It holds `last` and `doubted` of the total, and as `at` the UTC second of `last`, None where that is not known.
+    """
     return f"{field_name} held"

@@ -44,13 +44,18 @@ class Counting:
 class Total:
     """A total as it stands: `so_far` in the field's unit, the counter's `last` value, and a value waiting for its like.
 
-    `at` is the monotonic or UTC second of the last value; only differences of it are used.
+    `at` is the monotonic or UTC second of the last value; only differences of it are used. It is minus infinity where
+    nobody can tell any more: then every growth is possible.
     """
 
     so_far: float
     last: float
     at: float
     doubted: float | None = None
+
+    def told_by(self, value: object) -> bool:
+        """Whether the field's newest reading, of that value, tells all that is needed to carry on but `so_far`."""
+        return self.doubted is None and value == self.last
 
 
 def count(total: Total | None, value: float, at: float, counting: Counting) -> tuple[Total, Step]:
@@ -78,9 +83,10 @@ def _possible(grown: float, elapsed: float, counting: Counting) -> bool:
 
 def _wrapped(last: float, value: float, counting: Counting) -> float | None:
     """How far the counter went if it came round, None where it cannot have."""
-    if counting.wraps_at is None or value >= last or last < NEAR_END * counting.wraps_at:
+    end = counting.wraps_at
+    if end is None or value >= last or not NEAR_END * end <= last <= end:
         return None
-    return value + counting.wraps_at - last
+    return value + end - last
 
 
 def carry_on(total: Total | None, so_far: float, value: float | None, at: float) -> Total:
