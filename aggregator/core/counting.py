@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from aggregator.core.judge import JUMPED
 from aggregator.core.keeping import held_name, total_name
 from aggregator.core.meter import MeterState
@@ -15,29 +17,42 @@ SAID = (Step.WRAPPED, Step.HELD, Step.BEGAN_ANEW)  # what a counter does that be
 def carry_totals_on(state: MeterState, readings: Readings, times: Times, outbox: Outbox, now: Now) -> list[Note]:
     """Carry a meter's totals on by what an uplink brought. A value that cannot follow is held, and flagged as a jump.
 
-    `readings` is changed in place. Values that are out of range or missing count for nothing.
+    `readings` is changed in place. A value that is missing counts for nothing.
     """
     notes = []
-    tag = state.meter.tag
     for at, (index, reading) in enumerate(readings):
         counting = state.counts.get(index)
-        if counting is None or not isinstance(reading.value, int | float):
-            continue
-        name = state.meter.profile.fields[index].name
-        total, step = count(state.totals.get(index), reading.value, times.since, counting)
-        state.totals[index] = total
-        if step is Step.HELD:
-            readings[at] = (index, reading._replace(reasons=reading.reasons | JUMPED))
-            outbox.state(tag, held_name(name), total.last)
-            state.set_apart.add(index)
-        elif index in state.set_apart:  # from here on the history alone tells how the total stands
-            outbox.state(tag, held_name(name), None)
-            outbox.state(tag, total_name(name), None)
-            state.set_apart.discard(index)
-        if step in SAID:
-            facts = {"field": name, "shows": reading.value, "total": total.so_far}
-            notes.append(outbox.event(f"counter {step}", tag, now, facts))
+        if counting is not None and isinstance(reading.value, int | float):
+            total, step = count(state.totals.get(index), reading.value, times.since, counting)
+            state.totals[index] = total
+            if step is Step.HELD:
+                readings[at] = (index, reading._replace(reasons=reading.reasons | JUMPED))
+            if step in SAID:
+                name = state.meter.profile.fields[index].name
+                facts = {"field": name, "shows": reading.value, "total": total.so_far}
+                notes.append(outbox.event(f"counter {step}", state.meter.tag, now, facts))
+        if index in state.totals:
+            _remember(state, index, reading.value, outbox, now)
     return notes
+
+
+def _remember(state: MeterState, index: int, shown: object, outbox: Outbox, now: Now) -> None:
+    """Have it remembered how a total stands, for as long as the newest reading does not tell."""
+    if not state.totals[index].told_by(shown):
+        _set_apart(state, index, outbox, now)
+    elif index in state.set_apart:  # from here on the history alone tells how the total stands
+        name = state.meter.profile.fields[index].name
+        outbox.state(state.meter.tag, held_name(name), None)
+        outbox.state(state.meter.tag, total_name(name), None)
+        state.set_apart.discard(index)
+
+
+def _set_apart(state: MeterState, index: int, outbox: Outbox, now: Now) -> None:
+    total = state.totals[index]
+    at = now.utc - (now.monotonic - total.at) if math.isfinite(total.at) else None
+    held = {"last": total.last, "at": at, "doubted": total.doubted}
+    outbox.state(state.meter.tag, held_name(state.meter.profile.fields[index].name), held)
+    state.set_apart.add(index)
 
 
 def set_total(
@@ -48,8 +63,7 @@ def set_total(
     before = state.totals.get(index)
     total = carry_on(before, so_far, counter, now.monotonic)
     state.totals[index] = total
-    state.set_apart.add(index)
-    outbox.state(tag, held_name(name), total.last)
+    _set_apart(state, index, outbox, now)
     outbox.state(tag, total_name(name), so_far)
     facts = {"field": name, "total": so_far, "before": before.so_far if before else None, "counter": counter}
     return outbox.event("total set by hand", tag, now, facts, who=who)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from aggregator.core.errors import Place
 from aggregator.core.judge import judge
-from aggregator.core.keeping import Remembered, held_name, total_name
+from aggregator.core.keeping import KeptReading, Remembered, held_name, total_name
 from aggregator.core.profile import Pairs, Profile
 from aggregator.core.reading import NEVER, Grade, Now, Reading, Reason, Times, grade_of
 from aggregator.core.total import Total
@@ -113,37 +113,47 @@ class MeterState:
     def restore(self, before: Remembered, now: Now) -> None:
         """Show the readings from before a restart as restored, as old as they are; stale where no clock can tell."""
         for index, field_ in enumerate(self.meter.profile.fields):
-            kept = before.readings.get(field_.name)
-            if kept is None or kept.unit != field_.unit:
+            kept, read = before.readings.get(field_.name), -math.inf
+            if held_name(field_.name) in before.states:
+                self.set_apart.add(index)
+            if kept is not None and kept.unit != field_.unit:
                 continue
-            age = now.utc - before.at[field_.name]
-            reasons = (kept.reasons | RESTORED) & ~STALE if age >= 0 else kept.reasons | RESTORED | STALE
-            times = Times(before.observed, before.received, before.arrived or 0.0, now.monotonic - max(0.0, age))
-            self.readings[index] = Reading(kept.value, reasons, times)
-            self.still_since[index] = times.since
-            if self.heard is None or times.since > self.heard.since:
-                self.heard = times
-            self._restore_total(index, before, times.since if age >= 0 else -math.inf)
+            if kept is not None:
+                read = self._restore_reading(index, kept, before, now)
+            if index in self.counts:
+                self._restore_total(index, before, read, now)
         self.radio, self.counter = before.radio, before.counter
         if before.states.get("under test"):
             self.common |= UNDER_TEST
         self.expire(now.monotonic)
         self.sum_up()
 
-    def _restore_total(self, index: int, before: Remembered, read: float) -> None:
+    def _restore_reading(self, index: int, kept: KeptReading, before: Remembered, now: Now) -> float:
+        """Show one reading as restored. Returns the monotonic instant it is of, minus infinity where no clock tells."""
+        age = now.utc - before.at[kept.field]
+        reasons = (kept.reasons | RESTORED) & ~STALE if age >= 0 else kept.reasons | RESTORED | STALE
+        times = Times(before.observed, before.received, before.arrived or 0.0, now.monotonic - max(0.0, age))
+        self.readings[index] = Reading(kept.value, reasons, times)
+        self.still_since[index] = times.since
+        if self.heard is None or times.since > self.heard.since:
+            self.heard = times
+        return times.since if age >= 0 else -math.inf
+
+    def _restore_total(self, index: int, before: Remembered, read: float, now: Now) -> None:
         """Carry a total on from before a restart: as it was set apart then, else from the reading, of `read`."""
-        if index not in self.counts:
-            return
         name = self.meter.profile.fields[index].name
-        so_far, last = before.states.get(total_name(name)), before.states.get(held_name(name))
-        if so_far is None and total_name(name) in before.readings:
-            so_far = before.readings[total_name(name)].value
-        if last is None:
-            last = before.readings[name].value
-        else:
-            self.set_apart.add(index)
-        if isinstance(so_far, int | float) and isinstance(last, int | float):
-            self.totals[index] = Total(so_far, last, read)
+        kept, total = before.readings.get(name), before.readings.get(total_name(name))
+        so_far = before.states.get(total_name(name), total.value if total else None)
+        if not isinstance(so_far, int | float):
+            return
+        match before.states.get(held_name(name)):
+            case {"last": int() | float() as last, "at": at, "doubted": int() | float() | None as doubted}:
+                known = isinstance(at, int | float) and at <= now.utc
+                since = now.monotonic - (now.utc - at) if known else -math.inf
+                self.totals[index] = Total(so_far, last, since, doubted)
+            case _:
+                if kept is not None and isinstance(kept.value, int | float):
+                    self.totals[index] = Total(so_far, kept.value, read)
 
     def expire(self, monotonic: float) -> bool:
         """Turn stale what is too old by now. Returns whether anything turned."""

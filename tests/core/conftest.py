@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import pytest
 from hypothesis import settings
@@ -13,11 +14,13 @@ from aggregator.core import gateway
 from aggregator.core.address_map import Block, Device, Item, Layout, Shows, Table, WhenStale
 from aggregator.core.encoding import Encoding, ItemCodec, Order, Scale
 from aggregator.core.image import Image, Write
+from aggregator.core.keeping import Kept, KeptState, KeptUplink, Remembered
 from aggregator.core.meter import Meter, MeterState
 from aggregator.core.pointer import Pointer
 from aggregator.core.profile import Binary, BinaryItem, DecodedField, Field, Profile
 from aggregator.core.reading import Now
 from aggregator.core.site import Declared, Site
+from aggregator.core.total import Counting
 from aggregator.core.uplink import Envelope
 
 settings.register_profile("core", deadline=None)  # a busy machine is no defect
@@ -51,6 +54,19 @@ PROFILE = Profile(
     },
 )
 
+# The same meter with all that can be said of a field; its counter comes round at 1000 m3 and grows by 0.1 m3/s at most.
+WATCHFUL = replace(
+    PROFILE,
+    name="watchful",
+    fields=(
+        replace(PROFILE.fields[0], stuck_after=3600.0),
+        replace(PROFILE.fields[1], counting=Counting(1000, 0.1)),
+        replace(PROFILE.fields[2], can_show=(-5.0, 120.0), fastest=20.0 / 60.0),
+        replace(PROFILE.fields[3], low_below=3.0),
+    ),
+    decoded=(*PROFILE.decoded[:2], replace(PROFILE.decoded[2], faults={-99.0: "sensor missing"}), PROFILE.decoded[3]),
+)
+
 ENVELOPE = Envelope(
     topic="lns/+/up",
     node=Pointer("/device/eui"),
@@ -70,8 +86,8 @@ def number(type_name: str, scale: float = 1.0, words: Order = Order.HIGH_FIRST) 
     return ItemCodec(Encoding.number(type_name, words), Scale(scale))
 
 
-def gas_layout(words: Order = Order.HIGH_FIRST) -> Layout:
-    """What each meter of the test site shows; offsets are looked up by name through the `offset` fixture."""
+def gas_layout(words: Order = Order.HIGH_FIRST, profile: Profile = PROFILE) -> Layout:
+    """What each meter of the test site shows; the total at 21 where the profile counts."""
     items = [
         Item(Table.INPUT, 0, Shows.STATUS, codec=number("uint16")),
         Item(Table.INPUT, 1, Shows.AGE, codec=number("uint16")),
@@ -93,6 +109,8 @@ def gas_layout(words: Order = Order.HIGH_FIRST) -> Layout:
             for at, name in enumerate(("good", "uncertain", "bad", "stale", "clamped"))
         ),
     ]
+    if any(field.counting for field in profile.fields):
+        items.append(Item(Table.INPUT, 21, Shows.TOTAL, "volume", number("uint32", words=words), "m3"))
     return Layout("gas-point", tuple(items))
 
 
@@ -149,19 +167,61 @@ def site_of(meter_of: Callable[..., Meter]) -> Callable[..., Site]:
     The gateway block stands at input register 0; unit 1 is high word first, unit 2 (if asked for) low word first.
     """
 
-    def build(meters: int = 1, *, units: int = 1, layout: Layout | None = None, answers_all: bool = False) -> Site:
+    def build(
+        meters: int = 1,
+        *,
+        units: int = 1,
+        layout: Layout | None = None,
+        answers_all: bool = False,
+        profile: Profile = PROFILE,
+        now: Now = START,
+    ) -> Site:
         tags = [f"FT-{101 + at}" for at in range(meters)]
-        declared = tuple(meter_of(tag, node=NODE.format(at + 1)) for at, tag in enumerate(tags))
+        declared = tuple(meter_of(tag, profile, node=NODE.format(at + 1)) for at, tag in enumerate(tags))
         devices = []
         for unit, words in ((1, Order.HIGH_FIRST), (2, Order.LOW_FIRST)):
             block = Block(
                 Table.INPUT, 0, 40, gateway.gateway_layout(words, Order.HIGH_FIRST), None, "gateway", gateway.BUILT_IN
             )
-            mine = blocks_of(layout or gas_layout(words), tags)
+            mine = blocks_of(layout or gas_layout(words, profile), tags)
             devices.append(Device(unit, (block, *mine), answers_all_units=answers_all))
-        return Site(Declared("Alder Fen biogas works", declared, (ENVELOPE,), tuple(devices[:units])), START)
+        return Site(Declared("Alder Fen biogas works", declared, (ENVELOPE,), tuple(devices[:units])), now)
 
     return build
+
+
+@pytest.fixture(scope="session")
+def watchful() -> Profile:
+    """The test meter's profile with a counter, a sensor's limits, a fault code and a battery's."""
+    return WATCHFUL
+
+
+@pytest.fixture(scope="session")
+def remembered() -> Callable[[Iterable[Kept]], dict[str, Remembered]]:
+    """What a store gives back of all that a site wanted kept; states go through JSON, as they do there."""
+
+    def fold(kept: Iterable[Kept]) -> dict[str, Remembered]:
+        found: dict[str, Remembered] = {}
+        for each in kept:
+            if isinstance(each, KeptState):
+                states = found.setdefault(each.tag, Remembered()).states
+                states[each.name] = json.loads(json.dumps(each.value, allow_nan=False))
+                if each.value is None:
+                    del states[each.name]
+            elif isinstance(each, KeptUplink) and not each.late:
+                _bring_up_to_date(found.setdefault(each.tag, Remembered()), each)
+        return found
+
+    return fold
+
+
+def _bring_up_to_date(state: Remembered, uplink: KeptUplink) -> None:
+    state.node, state.counter, state.radio = uplink.node, uplink.counter, uplink.radio
+    if uplink.readings:
+        state.observed, state.received, state.arrived = uplink.observed, uplink.received, uplink.arrived
+    for reading in uplink.readings:
+        state.readings[reading.field] = reading
+        state.at[reading.field] = uplink.at
 
 
 @pytest.fixture(scope="session")
