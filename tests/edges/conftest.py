@@ -280,6 +280,20 @@ def caller() -> Iterator[Callable[[int], Caller]]:
         each.sock.close()
 
 
+@pytest.fixture
+def command() -> Callable[..., subprocess.CompletedProcess[str]]:
+    """Run `aggregator` with some arguments to its end, in a process of its own: `command("export", folder)`."""
+
+    def run(*arguments: str | Path, environment: dict[str, str] | None = None) -> subprocess.CompletedProcess[str]:
+        line = [sys.executable, "-m", "aggregator", *map(str, arguments)]
+        variables = {**os.environ, "COLUMNS": "200", **(environment or {})}
+        ended = subprocess.run(line, capture_output=True, text=True, timeout=60, check=False, env=variables)
+        assert "Traceback" not in ended.stderr, ended.stderr
+        return ended
+
+    return run
+
+
 @dataclass
 class Service:
     """A service process of its own, its log in a file of JSON lines."""
