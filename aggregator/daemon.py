@@ -124,7 +124,8 @@ class Service:
     async def run(self, started: Callable[[], None] | None = None) -> None:
         """Serve until `stop`. Calls `started` once every port is open. Raises AggregatorError where one cannot be."""
         try:
-            self.site.restore(await self.keeper.open(), self.clock.now())
+            remembered = await self.keeper.open()
+            self.site.restore(remembered, self.clock.now(), await self.keeper.last_heard(remembered))
             self.site.set_stored(self.keeper.problem is None)
             await self._open_listeners()
             await self._control.start()

@@ -18,7 +18,8 @@ import structlog
 
 from aggregator.core.keeping import Kept, Remembered
 from aggregator.core.reading import Now
-from aggregator.store import Limits, Store
+from aggregator.core.sequence import SAME_FRAME
+from aggregator.store import Limits, Store, StoreError
 
 FILE = "history.db"
 PATIENCE = 10.0  # s
@@ -66,6 +67,17 @@ class Keeper:
         self._say()
         log.info("store opened", file=str(path), meters_remembered=len(remembered))
         return remembered
+
+    async def last_heard(self, remembered: Mapping[str, Remembered]) -> Sequence[tuple[str, int, float]]:
+        """Node, counter and when heard (UTC s) of what came in the minute before the end, in order of arrival."""
+        arrivals = [each.arrived for each in remembered.values() if each.arrived is not None]
+        if not arrivals:
+            return ()
+        try:
+            return await asyncio.to_thread(lambda: list(self.store.recent_counters(max(arrivals) - SAME_FRAME)))
+        except StoreError as error:
+            log.warning("recent counters unknown", reason=str(error))
+            return ()
 
     async def close(self) -> None:
         """Write what waits."""

@@ -236,20 +236,29 @@ class Site:
 
     # Restart
 
-    def restore(self, remembered: Mapping[str, Remembered], now: Now) -> None:
+    def restore(
+        self, remembered: Mapping[str, Remembered], now: Now, recent: Iterable[tuple[str, int, float]] = ()
+    ) -> None:
         """Show what was known before a restart, as restored and never as fresh, with its true age where that is known.
 
-        Call it once, before any uplink.
+        `recent` is node, counter and when heard (UTC s) of what came last: the broker sends again what it was not told
+        to be safe, and that is no news. Call it once, before any uplink.
         """
+        for node, counter, heard in recent:
+            if node in self.sequences:
+                self.sequences[node].resume(counter, heard)
         for tag, before in remembered.items():
             state = self.states.get(tag)
             if state is None:
                 continue  # no longer declared; its history stays
             shown = state.reasons
             state.restore(before, now)
-            heard = before.received if before.received is not None else before.arrived
-            if before.node in self.sequences and heard is not None:
-                self.sequences[before.node].resume(before.counter, heard)
+            # Where nobody says when a frame was heard, one that comes again seems to be heard now, however long ago the
+            # restart's beginning is: its counter alone tells it.
+            moment = before.received if before.received is not None else now.utc
+            if before.node in self.sequences:
+                sequence = self.sequences[before.node]
+                sequence.resume(before.counter, max(moment, sequence.heard))
             self._paint(state, shown)
             self._silence.look_at(state)
 
