@@ -10,6 +10,7 @@ from aggregator.config.document import Document, read
 from aggregator.config.envelopes import build_envelope
 from aggregator.config.files import MapKeys, MetersKeys, ProfileKeys, SiteKeys
 from aggregator.config.findings import Findings
+from aggregator.config.listeners import check_listeners
 from aggregator.config.meters import build_meters
 from aggregator.config.profiles import ProfileBuilder
 from aggregator.config.sentences import Model, validate
@@ -35,6 +36,8 @@ def load(folder: Path) -> Configuration:
         raise ConfigurationError([Problem(Place(str(folder)), "the folder is not there", "Name the site's folder")])
     findings = Findings()
     site = _part(SiteKeys, folder / "site.yaml", findings)
+    if site is not None:
+        check_listeners(*site, findings)
     meters = _part(MetersKeys, folder / "meters.yaml", findings)
     map_ = _part(MapKeys, folder / "map.yaml", findings)
     profiles = _profiles(folder / "profiles", findings)

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 
 from aggregator.config.document import Document, Steps
 from aggregator.config.files import DeviceKeys, MapKeys, PlacementKeys, RunKeys
-from aggregator.config.findings import Findings, near
+from aggregator.config.findings import Findings, close_to, near
 from aggregator.config.layouts import LayoutBuilder, Orders
 from aggregator.config.values import SPARE
 from aggregator.core import gateway
@@ -35,6 +35,11 @@ def build_devices(
         _check_once(device, findings)
         findings.problems += [*block_problems(device), *shadow_problems(device)]
         devices[each.unit] = device
+    for at, each in enumerate(keys.devices[1:], 1):
+        if each.answers_all_units:
+            what = f"unit {each.unit} is not the first device, and only that can answer all units"
+            cure = "Leave it out, or put this device first"
+            findings.wrong(file.place("devices", at, "answers_all_units"), what, cure)
     return tuple(devices.values())
 
 
@@ -102,7 +107,9 @@ class Placer:
     def _no_meter(self, tag: str, place: Place) -> None:
         """A map for another site names thousands that are not there: near ones are looked for a few times only."""
         cure = "Write a tag of meters.yaml"
-        if self.strangers < MOST_GUESSES:
+        if close_to(tag, (SPARE,)):
+            cure = near(tag, (SPARE,), "")
+        elif self.strangers < MOST_GUESSES:
             cure = near(tag, self.meters, "There are", show=12)
         self.strangers += 1
         self.findings.wrong(place, f"there is no meter `{tag}`", cure)

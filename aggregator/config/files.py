@@ -18,12 +18,14 @@ from aggregator.config.values import (
     At,
     Between,
     Bits,
+    ClientId,
     Coil,
     Duration,
     Exact,
     FieldAt,
     Flag,
     Functions,
+    KeepAlive,
     Listens,
     Name,
     Node,
@@ -37,6 +39,7 @@ from aggregator.config.values import (
     Text,
     Topic,
     Unit,
+    User,
     Versions,
     YesNo,
 )
@@ -107,11 +110,11 @@ class BrokerKeys(Keys):
     host: Text
     port: Annotated[int, Between(1, 65535)] = 1883
     version: Versions = Field("5", description="MQTT version")
-    client: Name = Field("aggregator", description="client id; two services with the same one throw each other out")
-    user: Text | None = None
+    client: ClientId = Field("aggregator", description="client id; two services with the same one throw each other out")
+    user: User | None = None
     password: SecretKeys | None = None
     tls: TlsKeys | None = Field(None, description="give it (even empty: {}) to use TLS")
-    keepalive: Duration = Field(15.0, description="a dead link is noticed after about twice this")
+    keepalive: KeepAlive = Field(15.0, description="a dead link is noticed after about twice this")
     keeps: Duration = Field(604800.0, description="how long the broker keeps our queue while we are away")
 
 

@@ -118,7 +118,9 @@ class LayoutBuilder:
                 return None
             if keys.total_of and profile.fields[names.index(of)].counting is None:
                 what = f"field `{of}` of profile {profile.name} is not said to count ({used.short})"
-                self.findings.wrong(self.file.key_place(*steps), what, "Give the field `counts:` in the profile")
+                if (profile.name, *steps) not in self._unknown:
+                    self.findings.wrong(self.file.key_place(*steps), what, "Give the field `counts:` in the profile")
+                self._unknown.add((profile.name, *steps))
         measured = keys.field or keys.total_of
         own_unit = profile.fields[profile.index_of(of) or 0].unit if measured else unit_of(shows, of)
         conversion = IDENTITY if keys.constant or keys.scratch else self._conversion(keys, own_unit, steps)

@@ -83,8 +83,13 @@ class ProfileBuilder:
     def _counting(self, keys: FieldKeys, steps: Steps) -> Counting | None:
         if keys.counts is None:
             return None
+        wraps_at = self._amount(keys.counts.wraps_at, keys.unit, (*steps, "counts", "wraps_at"))
+        if wraps_at is not None and wraps_at <= 0:
+            what = f"`wraps_at`: a counter cannot begin anew at `{keys.counts.wraps_at}`"
+            cure = "Write the count at which it shows zero again"
+            self.findings.wrong(self.file.place(*steps, "counts", "wraps_at"), what, cure)
         return Counting(
-            self._amount(keys.counts.wraps_at, keys.unit, (*steps, "counts", "wraps_at")),
+            wraps_at,
             self._rate(keys.counts.fastest, keys.unit, (*steps, "counts", "fastest")),
         )
 
@@ -92,7 +97,7 @@ class ProfileBuilder:
         """A change of a field in a second, from a text such as `20 %LEL/min`."""
         rate = self._amount(text, f"{unit}/s" if unit else "1/s", steps)
         if rate is not None and text is not None and is_number(text):
-            cure = f"Write the time it takes as well: {text} {unit}/min".replace(" /", "/")
+            cure = f"Write the time it takes as well: {text} {unit or 1}/min"
             self.findings.wrong(self.file.place(*steps), f"`{steps[-1]}`: `{text}` is no rate", cure)
         elif rate is not None and rate <= 0:
             self.findings.wrong(

@@ -102,7 +102,8 @@ class Found:
             steps = steps[:-1]
         if self.about_key or not steps or isinstance(steps[-1], int):
             return what
-        name = f"offset {steps[-1]}" if steps[-1].isdigit() else f"`{steps[-1]}`"
+        is_offset = steps[-1].isdigit() and steps[-2] != "faults"
+        name = f"offset {steps[-1]}" if is_offset else f"`{steps[-1]}`"
         return f"{name}: {what}"
 
 

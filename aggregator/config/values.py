@@ -20,6 +20,8 @@ from aggregator.core.topic import problem_with
 BIT_ITEMS = FLAG_NAMES
 WHOLE_COIL = "under_test"
 SPARE = "spare"
+LONGEST_MQTT_TEXT = 65535  # bytes of UTF-8
+LONGEST_KEEP_ALIVE = 65535  # s: two bytes, and 0 would turn it off (MQTT 5.0 section 3.1.2.10)
 
 
 def _pointer(value: object) -> str:
@@ -84,9 +86,8 @@ RawNumber = Annotated[
     float, BeforeValidator(scalars.raw_number), WithJsonSchema({"type": "string", "examples": ["65535", "0x7FFF"]})
 ]
 Size = Annotated[int, BeforeValidator(scalars.size), WithJsonSchema({"type": "string", "examples": ["500 MB", "2 GB"]})]
-Duration = Annotated[
-    float, BeforeValidator(scalars.duration), WithJsonSchema({"type": "string", "examples": ["30 s", "15 min", "2 h"]})
-]
+DURATION_SCHEMA = WithJsonSchema({"type": "string", "examples": ["30 s", "15 min", "2 h"]})
+Duration = Annotated[float, BeforeValidator(scalars.duration), DURATION_SCHEMA]
 Node = Annotated[
     str,
     BeforeValidator(scalars.node),
@@ -108,6 +109,34 @@ Bits = Annotated[tuple[int, int], BeforeValidator(scalars.bits), WithJsonSchema(
 Orders = Literal["high-first", "low-first"]
 Functions = Annotated[Literal["3", "4"], WithJsonSchema({"enum": [3, 4, "3", "4"]})]
 Versions = Annotated[Literal["5", "3.1.1"], WithJsonSchema({"enum": [5, "5", "3.1.1"]})]
+
+
+def _in_mqtt(converted: Callable[[object], str]) -> BeforeValidator:
+    """A text that goes to the broker: MQTT gives its length in two bytes (version 5.0 section 1.5.4)."""
+
+    def check(value: object) -> str:
+        given = converted(value)
+        length = len(given.encode())
+        if length > LONGEST_MQTT_TEXT:
+            raise Wrong(f"it has {length} bytes", f"Write {LONGEST_MQTT_TEXT} at most")
+        return given
+
+    return BeforeValidator(check)
+
+
+ClientId = Annotated[str, _in_mqtt(_name), WRITTEN]
+User = Annotated[str, _in_mqtt(scalars.text), WRITTEN]
+
+
+def _keep_alive(value: object) -> float:
+    seconds = scalars.duration(value)
+    if not 1 <= seconds <= LONGEST_KEEP_ALIVE:
+        size = "short" if seconds < 1 else "long"
+        raise Wrong(f"`{scalars.text(value)}` is too {size}", f"Write from 1 s to {LONGEST_KEEP_ALIVE} s")
+    return seconds
+
+
+KeepAlive = Annotated[float, BeforeValidator(_keep_alive), DURATION_SCHEMA]
 
 
 @dataclass(frozen=True, slots=True)

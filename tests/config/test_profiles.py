@@ -10,7 +10,9 @@ import pytest
 from crccheck.crc import CrcModbus
 
 from aggregator.config import load
-from aggregator.core.profile import Profile
+from aggregator.core.profile import Field, Profile
+from aggregator.core.reading import Fault
+from aggregator.core.total import Counting
 
 
 @pytest.fixture
@@ -86,3 +88,87 @@ def test_a_modbus_payload_is_read_by_the_meter_s_register_list(flow: Profile) ->
         "alarm": 1,  # bit 3 of 0x0008
         "pressure": -12,
     }
+
+
+@pytest.mark.parametrize(
+    ("field", "written", "rate"),
+    [  # a difference of 9 °F is one of 5 °C or 5 K (NIST SP 811 section B.9); a change has no zero point to shift
+        ("temperature", "fastest: 5 °C/min", 5 / 60),
+        ("temperature", "fastest: 9 °F/min", 5 / 60),
+        ("temperature", "fastest: 5 K/min", 5 / 60),
+        ("temperature", "fastest: 36 °F/h", 20 / 3600),
+        ("flow", "fastest: 60 m3/h/min", 1.0),
+        ("pressure", "fastest: 1 kPa/s", 10.0),
+        ("alarm", "fastest: 3 1/min", 0.05),
+    ],
+)
+def test_a_rate_is_in_the_field_s_unit_a_second(good_site: Path, field: str, written: str, rate: float) -> None:
+    assert field_with(good_site, field, written).fastest == pytest.approx(rate)
+
+
+def test_bounds_and_limits_are_in_the_field_s_unit(good_site: Path) -> None:
+    """32 °F is 0 °C and 212 °F is 100 °C (NIST SP 811 section B.9): a temperature itself has a zero point."""
+    found = field_with(good_site, "temperature", "can_show: 32 .. 212 °F, stuck_after: 2 h, low_below: 50 °F")
+    assert found.can_show == pytest.approx((0.0, 100.0), abs=1e-9)
+    assert found.stuck_after == 7200.0
+    assert found.low_below == pytest.approx(10.0)
+
+
+def test_a_field_that_says_no_more_is_judged_by_its_range_alone(flow: Profile) -> None:
+    field = flow.fields[0]
+    assert (field.can_show, field.fastest, field.stuck_after, field.low_below, field.counting) == (None,) * 5
+
+
+@pytest.mark.parametrize(
+    ("written", "wraps_at", "fastest"),
+    [  # 1 dm3 = 1 l = 0.001 m3 (SI brochure 9th edition table 8)
+        ("wraps_at: 100000000, fastest: 650 m3/h", 1e8, 650 / 3600),
+        ("wraps_at: 1e6 dm3, fastest: 60 l/min", 1000.0, 0.001),
+        ("wraps_at: 1e6", 1e6, None),
+        ("fastest: 2 m3/s", None, 2.0),
+    ],
+)
+def test_a_counter_s_span_and_rate_are_in_the_field_s_unit(
+    good_site: Path, written: str, wraps_at: float | None, fastest: float | None
+) -> None:
+    counting = field_with(good_site, "volume", f"counts: {{{written}}}").counting
+    assert counting is not None
+    assert counting.wraps_at == (None if wraps_at is None else pytest.approx(wraps_at))
+    assert counting.fastest == (None if fastest is None else pytest.approx(fastest))
+
+
+def test_a_field_may_count_without_any_more_being_known(good_site: Path) -> None:
+    assert field_with(good_site, "volume", "counts: {}").counting == Counting()
+
+
+def field_with(site: Path, name: str, more: str) -> Field:
+    """A field of the flow profile with more said of it."""
+    path = site / "profiles" / "flow.yaml"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    at = next(at for at, line in enumerate(lines) if line.startswith(f"  {name}: {{"))
+    comma = "" if lines[at].endswith("{}") else ", "
+    lines[at] = f"{lines[at][:-1]}{comma}{more}}}"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    profile = load(site).declared.meters[0].profile
+    return next(field for field in profile.fields if field.name == name)
+
+
+@pytest.mark.parametrize(("code", "raw"), [("0x7F", 0x7F), ("127", 127), ("127.0", 127)])
+def test_a_fault_code_is_the_raw_number_before_any_scale(good_site: Path, code: str, raw: int) -> None:
+    path = good_site / "profiles" / "flow.yaml"
+    text = path.read_text(encoding="utf-8")
+    assert "order: big}" in text
+    assert "pressure: {at: p, unit: kPa}" in text
+    text = text.replace("order: big}", f"order: big, faults: {{{code}: sensor missing}}}}")
+    text = text.replace("pressure: {at: p, unit: kPa}", f"pressure: {{at: p, unit: kPa, faults: {{{code}: open}}}}")
+    text = text.replace("at: 4, bits: 3}", f"at: 4, faults: {{{code}: broken}}}}")
+    path.write_text(text, encoding="utf-8")
+    profile = load(good_site).declared.meters[0].profile
+    assert values(profile, list(profile.decode_payload(1, raw.to_bytes(2, "big") + b"\xa5"))) == {
+        "flow": Fault("sensor missing"),
+        "alarm": 5,
+    }
+    assert values(profile, list(profile.decode_fields({"p": raw}))) == {"pressure": Fault("open")}
+    registers = bytes(8) + raw.to_bytes(2, "big")
+    found = values(profile, list(profile.decode_payload(2, response(3, registers) + response(4, bytes(2)))))
+    assert found["alarm"] == Fault("broken")

@@ -156,3 +156,35 @@ def test_what_is_no_run_of_bits_is_refused(written: str) -> None:
 def test_a_list_or_mapping_is_no_single_value(value: object, kind: str) -> None:
     with pytest.raises(Wrong, match=f"{kind} stands where one value is due"):
         scalars.text(value)
+
+
+@pytest.mark.parametrize(
+    ("given_", "bytes_"),
+    [  # SI brochure 9th edition table 7: M = 10^6, G = 10^9, T = 10^12; never powers of two
+        ("10 MB", 10_000_000),
+        ("500MB", 500_000_000),
+        ("1.5 GB", 1_500_000_000),
+        ("100 TB", 100 * 10**12),
+    ],
+)
+def test_an_amount_of_data_is_in_bytes(given_: str, bytes_: int) -> None:
+    assert scalars.size(given_) == bytes_
+
+
+@pytest.mark.parametrize(
+    "given_", ["2", "GB", "2 gb", "2 GiB", "-2 GB", "1,5 GB", "2 GB or so", "9.9 MB", "101 TB", ""]
+)
+def test_what_is_no_amount_of_data_a_store_can_keep_is_refused(given_: str) -> None:
+    with pytest.raises(Wrong):
+        scalars.size(given_)
+
+
+@pytest.mark.parametrize(("given_", "raw"), [("65535", 65535), ("0x7FFF", 32767), ("-1", -1), ("-99.9", -99.9)])
+def test_a_raw_number_is_whole_hexadecimal_or_decimal(given_: str, raw: float) -> None:
+    assert scalars.raw_number(given_) == raw
+
+
+@pytest.mark.parametrize("given_", ["none", "0x", "1,5", ""])
+def test_what_is_no_raw_number_is_refused(given_: str) -> None:
+    with pytest.raises(Wrong):
+        scalars.raw_number(given_)

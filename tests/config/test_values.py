@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
+from aggregator.config.files import BrokerKeys
 from aggregator.config.values import Address, At, FieldAt, Flag, Name, Offset, Topic
 from aggregator.core.painter import FLAG_NAMES
 
@@ -75,3 +76,26 @@ def test_every_flag_of_the_core_can_be_mapped(flag: str) -> None:
 @pytest.mark.parametrize("written", ["1.10", "1e3", "0301", "no"])
 def test_a_name_that_looks_like_something_else_stays_text(written: str) -> None:
     assert TypeAdapter[str](Name).validate_python(written) == written
+
+
+@pytest.mark.parametrize("key", ["client", "user"])
+def test_what_goes_to_the_broker_fits_the_two_bytes_of_its_length(key: str) -> None:
+    """MQTT 5.0 section 1.5.4: a text has 65535 bytes of UTF-8 at most."""
+    fits = {"host": "broker", key: "ü" * 32767 + "x"}
+    assert getattr(BrokerKeys.model_validate(fits), key) == fits[key]
+    with pytest.raises(ValidationError) as caught:
+        BrokerKeys.model_validate({"host": "broker", key: "ü" * 32768})
+    wrong = caught.value.errors()[0]["ctx"]["error"]
+    assert (wrong.what, wrong.cure) == ("it has 65536 bytes", "Write 65535 at most")
+
+
+@pytest.mark.parametrize(("given_", "seconds"), [("1 s", 1.0), ("65535 s", 65535.0), ("18 h 12 min 15 s", 65535.0)])
+def test_a_keep_alive_fits_its_two_bytes(given_: str, seconds: float) -> None:
+    """MQTT 5.0 section 3.1.2.10: 18 hours, 12 minutes and 15 seconds at most."""
+    assert BrokerKeys.model_validate({"host": "broker", "keepalive": given_}).keepalive == seconds
+
+
+@pytest.mark.parametrize("given_", ["999 ms", "65536 s", "20 h"])
+def test_a_keep_alive_that_does_not_fit_is_refused(given_: str) -> None:
+    with pytest.raises(ValidationError):
+        BrokerKeys.model_validate({"host": "broker", "keepalive": given_})
