@@ -25,7 +25,7 @@ from aggregator.core.profile import (
     Response,
     Window,
 )
-from aggregator.core.reading import NO_VALUE
+from aggregator.core.reading import NO_VALUE, Fault
 
 WHOLE = frozenset({"address", "function", "count", "registers", "crc"})
 
@@ -249,7 +249,7 @@ def test_any_payload_decodes_or_raises_decode_error(
     except DecodeError:
         return
     assert pairs
-    assert all(value is None or math.isfinite(float(value)) for _, value in pairs)
+    assert all(isinstance(value, Fault) or math.isfinite(float(value)) for _, value in pairs)
 
 
 @given(st.binary(max_size=64))
@@ -261,3 +261,27 @@ def test_a_whole_frame_always_reads_and_a_damaged_one_never_does(data: bytes) ->
     for at in range(len(frame)):
         damaged = frame[:at] + bytes((frame[at] ^ 0x40,)) + frame[at + 1 :]
         assert refusal_of(layout.decode, damaged).refusal is Refusal.BAD_PAYLOAD
+
+
+# Codes in place of values
+
+CODES = {65535.0: "no sensor", 65534.0: "warming up"}
+
+
+@pytest.mark.parametrize(("raw", "value"), [(65535, Fault("no sensor")), (65534, Fault("warming up")), (65533, 6553.3)])
+def test_a_code_of_the_meter_s_is_no_value_however_it_comes(raw: int, value: float | Fault) -> None:
+    """Held against the raw number, before any scale."""
+    data = raw.to_bytes(2, "big")
+    binary = BinaryItem(0, 0, 2, "uint", "big", None, Scale(0.1), CODES)
+    listed = RegisterItem(0, 3, 0, Encoding.number("uint16"), Scale(0.1), faults=CODES)
+    decoded = DecodedField(0, Pointer("/x"), Scale(0.1), CODES)
+    profile = Profile("p", "", (Field("x", "", "x"),), (decoded,))
+    found = [binary.read(data), listed.read(data, 0), profile.decode_fields({"x": raw})[0][1]]
+    assert found == [value if isinstance(value, Fault) else pytest.approx(value)] * 3
+
+
+def test_a_code_may_stand_in_a_run_of_bits_or_be_a_float() -> None:
+    bits = BinaryItem(0, 0, 1, "uint", "big", (0, 3), Scale(), {15: "open"})
+    assert [bits.read(b"\xaf"), bits.read(b"\xfa")] == [Fault("open"), 10]
+    number = BinaryItem(0, 0, 4, "float", "big", None, Scale(), {-999.0: "open"})
+    assert number.read(struct.pack(">f", -999.0)) == Fault("open")

@@ -193,7 +193,7 @@ def volumes(site: Site, send: Send, *shown: object) -> list[str]:
 def test_a_total_goes_on_from_the_last_reading(site: Site, send: Send, restart: Restart) -> None:
     volumes(site, send, 950, 990, 20)
     total = restart(site.take_kept(), 1900.0).states["FT-101"].totals[VOLUME]
-    assert (total.so_far, total.last, total.at) == (1020.0, 20.0, pytest.approx(BOOTED - 100.0))
+    assert [total.so_far, total.last, total.at] == pytest.approx([1020.0, 20.0, BOOTED - 100.0])
 
 
 @pytest.mark.parametrize("shown", [(500, 510, 3), (500, 510, 3, -99), (500, -99), (500, 510, 3, 2), (500, 3, 4)])
@@ -264,7 +264,7 @@ def test_a_total_set_by_hand_outlives_a_restart_even_before_the_meter_is_heard(
     kept = site.take_kept()
     after = restart(kept, 60.0)
     total = after.states["FT-101"].totals[VOLUME]
-    assert (total.so_far, total.last, total.at) == (7000.0, 12.0, pytest.approx(BOOTED - 60.0))
+    assert [total.so_far, total.last, total.at] == pytest.approx([7000.0, 12.0, BOOTED - 60.0])
     assert after.states["FT-101"].reasons == Reason.NEVER_SEEN
     send(site, 1, at=900.0, volume=14)
     assert restart([*kept, *site.take_kept()], 960.0).states["FT-101"].totals[VOLUME].so_far == 7002.0
