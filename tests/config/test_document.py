@@ -78,7 +78,7 @@ def test_a_file_with_a_byte_order_mark_and_carriage_returns_reads_like_any_other
 
 
 def test_a_folder_in_the_place_of_a_file_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(ConfigurationError, match=r"cannot be read: is a directory\. Make it a file"):
+    with pytest.raises(ConfigurationError, match=r"this is no file\. Put a file in its place"):
         read(tmp_path)
 
 
