@@ -17,6 +17,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
+from functools import lru_cache
 from pathlib import Path
 from typing import TextIO
 
@@ -147,8 +148,7 @@ def _reading(row: HistoryRow) -> Row:
         "at": time_text(row.at),
         "value": _finite(row.value),
         "unit": row.unit,
-        "grade": grade_of(row.reasons).name.lower(),
-        "reasons": [reason_word(reason) for reason in reasons_in(row.reasons)],
+        **_quality(row.reasons),
         "observed": time_text(row.observed),
         "received": time_text(row.received),
         "arrived": time_text(row.arrived),
@@ -157,6 +157,13 @@ def _reading(row: HistoryRow) -> Row:
         "node": row.node,
         "counter": row.counter,
     }
+
+
+@lru_cache(maxsize=1024)
+def _quality(reasons: int) -> Row:
+    """Grade and reasons in words. A history has few combinations of reasons."""
+    words = [reason_word(reason) for reason in reasons_in(reasons)]
+    return {"grade": grade_of(reasons).name.lower(), "reasons": words}
 
 
 def _finite(value: object) -> object:
@@ -188,6 +195,7 @@ def _message(aside: KeptAside) -> Row:
     }
 
 
+@lru_cache(maxsize=64)  # the readings of one uplink share their times
 def time_text(moment: float | None) -> str | None:
     """A time (UTC s) as RFC 3339 in UTC, to the millisecond.
 

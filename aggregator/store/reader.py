@@ -22,7 +22,9 @@ from aggregator.store.limits import StoreError
 from aggregator.store.recall import FieldNames, recall, tags_of
 from aggregator.store.rows import event_of, milliseconds, seconds
 
-UPLINKS_AT_ONCE = 256  # of one meter
+UPLINKS_AT_ONCE = 256  # of one meter, as long as there are few
+UPLINKS_IN_HAND = 8192  # of all meters together: some 5 MB
+FEWEST_AT_ONCE = 8  # of one meter, however many there are
 EVENTS_AT_ONCE = 512
 ASIDE_AT_ONCE = 16  # messages of up to 256 KiB
 FOREVER = 1 << 62  # ms
@@ -121,16 +123,17 @@ def history(
             return
         known = FieldNames(connection)
         meters = {meter: tag for meter, tag in tags_of(connection).items() if tags is None or tag in tags}
-        each = [_uplinks_of(connection, meter, since, until) for meter in meters]
+        most = max(FEWEST_AT_ONCE, min(UPLINKS_AT_ONCE, UPLINKS_IN_HAND // max(1, len(meters))))
+        each = [_uplinks_of(connection, meter, since, until, most) for meter in meters]
         for (_, _, meter), uplink in heapq.merge(*each):
             yield from _rows(meters[meter], uplink, known, fields)
 
 
 def _uplinks_of(
-    connection: sqlite3.Connection, meter: int, since: float, until: float
+    connection: sqlite3.Connection, meter: int, since: float, until: float, most: int
 ) -> Iterator[tuple[tuple[int, int, int], _Uplink]]:
     """A meter's uplinks, each under what it is sorted by."""
-    place = {"meter": meter, "at": _bound(since), "id": -1, "until": _bound(until), "most": UPLINKS_AT_ONCE}
+    place = {"meter": meter, "at": _bound(since), "id": -1, "until": _bound(until), "most": most}
     while rows := connection.execute(UPLINKS, place).fetchall():
         for row in rows:
             yield (row[0], row[1], meter), row

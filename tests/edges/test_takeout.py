@@ -339,6 +339,24 @@ def test_memory_stays_flat_however_long_the_history_is(filled: Callable[..., Pat
     assert peak(20_000) < 1.5 * few
 
 
+def test_memory_does_not_grow_with_the_number_of_meters(filled: Callable[..., Path]) -> None:
+    """As many uplinks are in hand of 400 meters as of 40."""
+    import tracemalloc
+
+    def in_hand(meters: int, uplinks: int) -> int:
+        rows = [kept(number, flow(number), tag=f"FT-{meter}") for meter in range(meters) for number in range(uplinks)]
+        path = filled(*rows) / "data" / "history.db"
+        tracemalloc.start()
+        first = rows_of(What.READINGS, path, Wanted())
+        next(first)
+        now, _ = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        path.unlink()
+        return now
+
+    assert in_hand(400, 60) < 1.5 * in_hand(40, 200)
+
+
 @pytest.mark.peer("mosquitto")
 def test_exports_beside_a_writing_service_lose_nothing_and_hold_nothing_up(
     rig: Callable[..., Rig], uplink: Callable[..., bytes], until: Callable[..., Any], command: Command
