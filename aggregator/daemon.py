@@ -207,6 +207,7 @@ class Service:
             self._look_at_the_clock(now)
             self._record.write(self.site.tick(now), now)
             self._keep()
+            self._record.tell_held(now)
             self.keeper.tick(now, clock_trusted=self.site.figures.clock_trusted)
             self.site.set_stored(self.keeper.problem is None)
             until_next = (self.site.next_look() - self.clock.now().monotonic) / self.clock.speed

@@ -61,11 +61,12 @@ class Keeper:
 
     async def open(self) -> Mapping[str, Remembered]:
         """Open the store and return what it remembers. Never fails: `problem` says what is wrong."""
-        path = self._folder / FILE
+        path = (self._folder / FILE).resolve()
         self.store = await asyncio.to_thread(Store.open, path, self._limits, self._committed)
         remembered = await asyncio.to_thread(self.store.remembered)
         self._say()
-        log.info("store opened", file=str(path), meters_remembered=len(remembered))
+        if self.store.problem is None:
+            log.info("store opened", file=str(path), meters_remembered=len(remembered))
         return remembered
 
     async def last_heard(self, remembered: Mapping[str, Remembered]) -> Sequence[tuple[str, int, float]]:

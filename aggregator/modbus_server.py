@@ -222,7 +222,9 @@ class ModbusServer:
 def _why_not(host: str, port: int, error: OSError) -> str:
     at = f"cannot listen on {host}:{port}"
     if error.errno == errno.EADDRINUSE:
-        return f"{at}: another program does. Stop it, or change `tcp:` under `listeners:` in site.yaml."
+        return (
+            f"{at}: another program does. Stop it, or choose another port (`tcp:` in site.yaml, `--port` of the demo)."
+        )
     if error.errno == errno.EACCES:
         return f"{at}: ports below 1024 need a right. deploy/README.md shows how the service gets it; or use 5020."
     if error.errno == errno.EADDRNOTAVAIL:

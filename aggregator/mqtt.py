@@ -39,6 +39,7 @@ LATEST = 60.0  # s between attempts at most
 STEADY = 2 * LATEST
 ANSWER_WITHIN = 10.0  # s for the broker to accept or refuse a connection
 AT_ONCE = 1000  # QoS 1 messages that the broker may send ahead of our acknowledgements (MQTT 5 Receive Maximum)
+LOGIN_REFUSED = ("Not authorized", "Bad user name or password")
 MOST_LAST_WRITES = 2 * AT_ONCE
 WINDOW = 100  # messages that may be published ahead of their acknowledgements
 ACKNOWLEDGED_WITHIN = 60.0  # s for the broker to acknowledge a message; a lost link comes back meanwhile
@@ -233,14 +234,15 @@ class _Connection:
         self._loop.call_soon_threadsafe(self._want_write, sock)
 
     def _want_write(self, sock: Any) -> None:
-        if sock.fileno() >= 0:
+        # An acknowledgement may come when the connection has ended, and another socket may have its number by then.
+        if sock is self._socket and sock.fileno() >= 0:
             self._loop.add_writer(sock.fileno(), self._client.loop_write)
 
     def _on_write_done(self, _client: mqtt.Client, _data: object, sock: Any) -> None:
         self._loop.call_soon_threadsafe(self._no_write, sock)
 
     def _no_write(self, sock: Any) -> None:
-        if sock.fileno() >= 0:
+        if sock is self._socket and sock.fileno() >= 0:
             self._loop.remove_writer(sock.fileno())
 
     def _on_readable(self) -> None:
@@ -264,7 +266,8 @@ class _Connection:
         self, client: mqtt.Client, _data: object, flags: mqtt.ConnectFlags, code: ReasonCode, _properties: object
     ) -> None:
         if code.is_failure:
-            self._end(f"the broker refuses the connection: {code}")
+            cure = "; check `user:` and `password:` in site.yaml" if str(code) in LOGIN_REFUSED else ""
+            self._end(f"the broker refuses the connection: {code}{cure}")
             return
         self._answered.set_result("accepted")
         self._accepted_at = self._loop.time()

@@ -37,7 +37,8 @@ class Polled:
 class Line:
     """One field of one meter, as people read it: `address` is the PDU address, `age` in seconds.
 
-    `status` is None where no status is mapped, `refused` the exception code where the read was refused.
+    `status` is the field's own where that is mapped (`own_status`), else the meter's, None where neither is; `refused`
+    is the exception code where the read was refused.
     """
 
     tag: str
@@ -47,6 +48,7 @@ class Line:
     value: Value | None
     unit: str
     status: int | None
+    own_status: bool
     age: int | None
     refused: int | None
 
@@ -110,7 +112,8 @@ class Poller:
             answer = ask(read.start, count=read.count, device_id=read.unit_id)
         except (ModbusException, OSError, UnicodeError) as error:  # UnicodeError: a name that none can be
             self.close()
-            raise NotAnswered(f"{self.address} does not answer unit {read.unit_id}: {error}") from error
+            unanswered = f"{self.address} does not answer unit {read.unit_id}"
+            raise NotAnswered(f"{unanswered}. Is it the aggregator that listens there?") from error
         if answer.isError():
             return [], int(answer.exception_code)
         return (answer.bits if read.table.is_bits else answer.registers), None
@@ -155,6 +158,7 @@ def _line(polled: Polled, about: dict[tuple[str | None, Shows, str], Polled]) ->
         polled.value,
         entry.item.unit,
         status,
+        (entry.tag, Shows.STATUS, entry.item.of) in about,
         age,
         polled.refused,
     )

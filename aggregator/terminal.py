@@ -12,6 +12,7 @@ from typing import Any
 
 from rich.console import Console, Group
 from rich.live import Live
+from rich.measure import Measurement
 from rich.table import Table as Grid
 from rich.text import Text
 
@@ -23,9 +24,11 @@ from aggregator.core.site import Site
 from aggregator.poller import Line
 from aggregator.register_list import RegisterList
 
-WIDE = 220  # columns of a table that goes into a pipe or a file
+WIDEST = 1000  # columns that a table may take
+NAMES_FROM, REGISTERS_FROM = 120, 100  # columns of a terminal that has room for these
+LOW = 20  # rows of a terminal that has room for few meters, and so for little else
 SHOWN = ("unit id", "table", "PDU address", "data number", "type", "scale", "unit", "tag", "item", "note")
-HEAD_ROWS = 5  # of a live site table, beside its headline: column heads, counts and blank lines
+PAGE_MARK = "   page {} of {}"
 PLAIN_EVERY = 5.0  # s between two lines of counts where there is no terminal
 TURN_AFTER = 6.0  # s that one page of a site too long for the terminal is shown
 
@@ -62,7 +65,9 @@ def watch_lines(configuration: Configuration, poll: Callable[[], Sequence[Line]]
 
 
 def _print(grid: Grid) -> None:
-    (out if out.is_terminal else Console(width=WIDE, highlight=False)).print(grid)
+    """A table as wide as it needs, whatever the terminal: a column that is cut short would show another number."""
+    needed = Measurement.get(out, out.options.update(width=WIDEST), grid).maximum
+    Console(width=max(out.width, needed), highlight=False).print(grid)
 
 
 def _line_grid(configuration: Configuration, polled: Sequence[Line]) -> Grid:
@@ -83,7 +88,7 @@ def _line_grid(configuration: Configuration, polled: Sequence[Line]) -> Grid:
             Text(line.item),
             Text(value_text(line.value, decimals.get((line.tag, line.item), 2))),
             Text(line.unit),
-            Text(line.quality, style="" if good else "bold"),
+            Text(line.quality if line.own_status else f"meter {line.quality}", style="" if good else "bold"),
             Text(age_text(line.age)),
             Text(f"{line.table.key} {line.address}"),
         )
@@ -149,27 +154,50 @@ class SiteTable:
         self.headline = headline
         self._addresses = _block_addresses(site.declared.devices[0])
 
-    def page(self, number: int, rows: int, now: Now) -> Group:
-        """One page of at most `rows` meters, with the headline and the counts around it."""
+    def page(self, number: int, width: int, height: int, now: Now) -> Group:
+        """One page that fits a screen, with the headline and the counts around it."""
         states = list(self.site.states.values())
+        headline = self.headline if height >= LOW else []
+        counts = self.counts()
+        around = sum(-(-len(line) // width) for line in (*headline, counts + PAGE_MARK)) + 3
+        rows = max(1, height - 1 - around)
         pages = max(1, -(-len(states) // rows))
         begin = number % pages * rows
+        turning = PAGE_MARK.format(number % pages + 1, pages) if pages > 1 else ""
+        grid = self._grid(states[begin : begin + rows], width, now)
+        return Group(*(Text(line) for line in headline), Text(""), grid, Text(""), Text(counts + turning))
+
+    def whole(self, now: Now) -> Group:
+        """All meters, as wide as they need."""
+        grid = self._grid(list(self.site.states.values()), WIDEST, now)
+        return Group(*(Text(line) for line in self.headline), Text(""), grid, Text(""), Text(self.counts()))
+
+    def _grid(self, states: Sequence[MeterState], width: int, now: Now) -> Grid:
+        """A line a meter. Where there is little room the name goes first, and only the readings are cut short."""
         grid = Grid(box=None, pad_edge=False)
-        for column in ("tag", "name", "readings", "quality", "age", "input register"):
+        rows = [self._row(state, width, now) for state in states]
+        for column in rows[0] if rows else ():
+            longest = max(len(column), *(len(row[column]) for row in rows))
             right = column in ("age", "input register")
-            grid.add_column(column, justify="right" if right else "left", no_wrap=True)
-        for state in states[begin : begin + rows]:
-            good = state.grade is Grade.GOOD
-            grid.add_row(
-                Text(state.meter.tag),
-                Text(state.meter.name),
-                Text(readings_text(state)),
-                Text(quality_words(state.reasons), style="" if good else "bold"),
-                Text(age_text(state.age(now.monotonic))),
-                Text(self._addresses.get(state.meter.tag, "")),
+            shrinks = column == "readings"
+            grid.add_column(
+                column, justify="right" if right else "left", no_wrap=True, min_width=None if shrinks else longest
             )
-        turning = f"   page {number % pages + 1} of {pages}" if pages > 1 else ""
-        return Group(*(Text(line) for line in self.headline), Text(""), grid, Text(""), Text(self.counts() + turning))
+        for state, row in zip(states, rows, strict=True):
+            bold = "" if state.grade is Grade.GOOD else "bold"
+            grid.add_row(*(Text(text, style=bold if column == "quality" else "") for column, text in row.items()))
+        return grid
+
+    def _row(self, state: MeterState, width: int, now: Now) -> dict[str, str]:
+        row = {"tag": state.meter.tag}
+        if width >= NAMES_FROM:
+            row["name"] = state.meter.name
+        row["readings"] = readings_text(state)
+        row["quality"] = quality_words(state.reasons)
+        row["age"] = age_text(state.age(now.monotonic))
+        if width >= REGISTERS_FROM:
+            row["input register"] = self._addresses.get(state.meter.tag, "")
+        return row
 
     def counts(self) -> str:
         """The site in one line."""
@@ -208,8 +236,8 @@ class Show:
     def refresh(self) -> None:
         """Bring the table up to date; as plain text, write the counts whenever they have changed."""
         if self._live is not None:
-            rows = max(3, out.height - HEAD_ROWS - len(self._headline))
-            self._live.update(self._table.page(int(time.monotonic() / TURN_AFTER), rows, self._now()), refresh=True)
+            page = self._table.page(int(time.monotonic() / TURN_AFTER), out.width, out.height, self._now())
+            self._live.update(page, refresh=True)
         elif (counts := self._table.counts()) != self._last and time.monotonic() >= self._due:
             out.print(counts, soft_wrap=True)
             self._last, self._due = counts, time.monotonic() + PLAIN_EVERY
@@ -219,14 +247,14 @@ class Show:
         if self._live is not None:
             self._live.stop()
         else:
-            Console(width=WIDE, highlight=False).print(self._table.page(0, len(self._table.site.states), self._now()))
+            Console(width=WIDEST, highlight=False).print(self._table.whole(self._now()))
 
 
 def readings_text(state: MeterState) -> str:
-    """All values of a meter that have been seen, with their units."""
+    """All values of a meter that have been seen, with their units, or with their names where they have none."""
     pairs = zip(state.meter.profile.fields, state.readings, strict=True)
     return "  ".join(
-        f"{value_text(reading.value, field.decimals)} {field.unit}".strip()
+        f"{value_text(reading.value, field.decimals)} {field.unit or field.name}"
         for field, reading in pairs
         if reading.times is not None
     )

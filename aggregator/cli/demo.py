@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
@@ -19,7 +21,9 @@ def demo(
     site: Annotated[Path | None, typer.Argument(help="a site's folder; default: the sample", metavar="SITE")] = None,
     speed: Annotated[float, typer.Option(help="site seconds per second: 60 makes an hour pass in a minute")] = 60.0,
     seed: Annotated[int, typer.Option(help="the same seed repeats the same day")] = 1,
-    port: Annotated[int, typer.Option(help="where to listen for Modbus, on this machine only", max=65535)] = 5020,
+    port: Annotated[
+        int, typer.Option(help="where to listen for Modbus, on this machine only", min=1, max=65535)
+    ] = 5020,
     lasts: Annotated[float | None, typer.Option(help="end after so many seconds", min=0.1)] = None,
 ) -> None:
     """Run a simulated site: nodes, broker and service in one, with a live table and the lines to poll it."""
@@ -27,10 +31,10 @@ def demo(
 
     if not MIN_SPEED <= speed <= MAX_SPEED:
         raise typer.BadParameter(f"{speed:g} is outside {MIN_SPEED:g} to {MAX_SPEED:g}", param_hint="--speed")
-    configuration = load(site or sample_site())
+    configuration = load(_short(site or sample_site()))
     logs.configure("error", for_people=True)  # the table has the terminal, and shows what warnings would say
     play = Play(speed, seed, port, lasts)
-    show = terminal.Show(headline(configuration, play))
+    show = terminal.Show(headline(configuration, play, _short(Path(sys.argv[0]))))
     run_loop(
         lambda: perform(
             configuration,
@@ -43,6 +47,13 @@ def demo(
 
 
 def sample_site() -> Path:
-    """The sample site: beside the package in a checkout, inside it where it is installed."""
+    """The sample site: that of the checkout one stands in, else the one that is installed with the package."""
     beside = Path(__file__).resolve().parents[2] / "config"
-    return beside if (beside / "site.yaml").exists() else Path(str(files("aggregator") / "sample"))
+    known = (Path("config"), beside, Path(str(files("aggregator") / "sample")))
+    return next(folder for folder in known if (folder / "site.yaml").exists())
+
+
+def _short(folder: Path) -> Path:
+    """A path as it is shortest to type from here."""
+    relative = Path(os.path.relpath(folder))
+    return relative if len(str(relative)) < len(str(folder)) else folder

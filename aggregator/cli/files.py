@@ -26,6 +26,11 @@ def check(site: Folder = Path("config")) -> None:
     for device in declared.devices:
         items = sum(row["unit id"] == str(device.unit_id) for row in listed.rows)
         typer.echo(f"  unit {device.unit_id}: {len(device.blocks)} blocks, {items} items")
+    placed = {block.tag for device in declared.devices for block in device.blocks}
+    nowhere = [meter.tag for meter in declared.meters if meter.tag not in placed]
+    if nowhere:
+        verb = "meter is" if len(nowhere) == 1 else "meters are"
+        typer.echo(f"  {len(nowhere)} {verb} placed nowhere in map.yaml: {', '.join(nowhere)}")
     typer.echo(f"  map fingerprint {listed.fingerprint:08x}")
 
 

@@ -14,7 +14,7 @@ from aggregator import terminal
 from aggregator.cli.app import Folder, write
 from aggregator.config import Configuration, load
 from aggregator.core.address_map import Device
-from aggregator.poller import Line, Poller, lines
+from aggregator.poller import Line, NotAnswered, Poller, lines
 from aggregator.register_list import RegisterList
 
 Unit = Annotated[int | None, typer.Option("--unit", help="unit id; default: the first device of map.yaml")]
@@ -82,7 +82,14 @@ def poll(
 
 def _poll(configuration: Configuration, poller: Poller, tags: list[str], watch: float | None, *, as_json: bool) -> None:
     def once() -> list[Line]:
-        return lines(poller.poll(tags))
+        """Poll. While watching, a device that does not answer is said not to, and asked again."""
+        try:
+            return lines(poller.poll(tags))
+        except NotAnswered as error:
+            if watch is None:
+                raise
+            typer.echo(error, err=True)
+            return []
 
     if as_json:
         _print_json(once())
@@ -105,6 +112,7 @@ def _print_json(polled: list[Line]) -> None:
             "value": line.value,
             "unit": line.unit,
             "quality": line.quality,
+            "quality of": "field" if line.own_status else "meter",
             "age": line.age,
         }
         typer.echo(json.dumps(facts, ensure_ascii=False))

@@ -92,8 +92,8 @@ class Document:
 def read(path: Path) -> Document:
     """The document in a file. Raises ConfigurationError for one that is not there, no UTF-8 or no YAML."""
     name = str(path)
-    if path.exists() and not path.is_file():  # a pipe would be waited for
-        raise _refusal(Place(name), "this is no file", "Put a file in its place")
+    if path.is_fifo():  # it would be waited for
+        raise _refusal(Place(name), "this is a pipe", "Put a file in its place")
     try:
         data = path.read_bytes().removeprefix(codecs.BOM_UTF8)
     except FileNotFoundError:

@@ -152,7 +152,7 @@ class Envelope:
                 return bytes.fromhex(text)
             return base64.b64decode(text, validate=True)
         except (ValueError, binascii.Error) as error:
-            raise DecodeError(Refusal.BAD_PAYLOAD, f"{self.payload} is not {self.payload_text}: {error}") from error
+            raise DecodeError(Refusal.BAD_PAYLOAD, f"{self.payload} is not {self.payload_text}") from error
 
     def _radio(self, document: object) -> Radio:
         if self.rssi is None and self.snr is None and self.spreading_factor is None:
@@ -180,17 +180,21 @@ def normal_node(text: str) -> str | None:
     return node if NODE.fullmatch(node) else None
 
 
+class NotJson(ValueError):
+    """What the library takes for JSON and RFC 8259 does not."""
+
+
 def _object(pairs: list[tuple[str, object]]) -> dict[str, object]:
     result: dict[str, object] = {}
     for name, value in pairs:
         if name in result:
-            raise ValueError(f"the key {brief(name)} stands twice")
+            raise NotJson(f"the key {brief(name)} stands twice")
         result[name] = value
     return result
 
 
 def _constant(name: str) -> NoReturn:
-    raise ValueError(f"{name} is not JSON")
+    raise NotJson(f"{name} is not JSON")
 
 
 STRICT = json.JSONDecoder(object_pairs_hook=_object, parse_constant=_constant)
@@ -202,6 +206,14 @@ def read_json(message: bytes) -> object:
         raise DecodeError(Refusal.BAD_JSON, f"{len(message)} bytes are more than an uplink has")
     try:
         document: object = STRICT.decode(message.decode("utf-8"))
-    except (ValueError, RecursionError) as error:
-        raise DecodeError(Refusal.BAD_JSON, str(error)) from error
+    except UnicodeDecodeError as error:
+        raise DecodeError(Refusal.BAD_JSON, f"byte {error.start} is not UTF-8") from error
+    except json.JSONDecodeError as error:
+        what = f"no JSON from line {error.lineno}, column {error.colno} on"
+        raise DecodeError(Refusal.BAD_JSON, what) from error
+    except RecursionError as error:
+        raise DecodeError(Refusal.BAD_JSON, "nested deeper than any uplink is") from error
+    except ValueError as error:  # ours, or that of a number of thousands of digits
+        ours = str(error) if isinstance(error, NotJson) else "a number has more digits than any reading"
+        raise DecodeError(Refusal.BAD_JSON, ours) from error
     return document

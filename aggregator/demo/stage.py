@@ -91,31 +91,34 @@ def broker_at(access: Access) -> Broker:
     return Broker(access.host, access.port, MQTT_VERSION, "aggregator-demo", access.user, Secret(access.password))
 
 
-def headline(configuration: Configuration, play: Play) -> list[str]:
-    """What is shown above the site: what it is, and the exact lines to poll it with from a second terminal."""
+def headline(configuration: Configuration, play: Play, program: Path) -> list[str]:
+    """What is shown above the site: what it is, and the exact lines to poll it with from a second terminal.
+
+    `program` is how this program was called.
+    """
     left_out = Fleet(configuration, lambda seconds: seconds, play.seed).left_out
     lines = [
         f"{configuration.declared.name}, simulated; time runs {play.speed:g} times as fast. Ctrl-C ends it.",
         "Monitoring, not a safety function. To poll it from a second terminal:",
-        *(f"  {line}" for line in poll_lines(configuration, play.port)),
+        *(f"  {line}" for line in poll_lines(configuration, play.port, program)),
     ]
     if left_out:
         lines.append(f"No uplink of site.yaml carries {', '.join(left_out)}; they stay silent.")
     return lines
 
 
-def poll_lines(configuration: Configuration, port: int) -> list[str]:
+def poll_lines(configuration: Configuration, port: int, program: Path) -> list[str]:
     """A line for our own poller and one for mbpoll, about the same meter's first value in the first device."""
     device = configuration.declared.devices[0]
     values = [entry for entry in device.entries() if entry.item.shows is Shows.VALUE and entry.table is Table.INPUT]
     if not values:
-        return [f"aggregator poll {configuration.folder} --port {port}"]
+        return [f"{program} poll {configuration.folder} --port {port}"]
     floats = [entry for entry in values if entry.item.codec and entry.item.codec.encoding.type == "float32"]
     entry = (floats or values)[0]
     kind = "3"
     if floats and entry.item.codec:
         kind = "3:float -B" if entry.item.codec.encoding.word_order is Order.HIGH_FIRST else "3:float"
     return [
-        f"aggregator poll {configuration.folder} --port {port} --tag {entry.tag}",
+        f"{program} poll {configuration.folder} --port {port} --tag {entry.tag}",
         f"mbpoll -m tcp -a {device.unit_id} -p {port} -0 -r {entry.address} -c 1 -t {kind} -1 {LOOPBACK}",
     ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -78,8 +79,14 @@ def test_a_file_with_a_byte_order_mark_and_carriage_returns_reads_like_any_other
 
 
 def test_a_folder_in_the_place_of_a_file_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(ConfigurationError, match=r"this is no file\. Put a file in its place"):
+    with pytest.raises(ConfigurationError, match=r"cannot be read: is a directory\. Make it a file"):
         read(tmp_path)
+
+
+def test_a_pipe_in_the_place_of_a_file_is_refused_and_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "f.yaml")
+    with pytest.raises(ConfigurationError, match=r"this is a pipe\. Put a file in its place"):
+        read(tmp_path / "f.yaml")
 
 
 @pytest.mark.parametrize("break_", ["\u0085", "\u2028", "\u2029"])

@@ -81,13 +81,13 @@ def test_what_is_no_node_is_none(text: str) -> None:
         (b'{"n": 17}', Refusal.WRONG_TYPE, "the node at /n is 17, not text"),
         (b'{"n": "abc"}', Refusal.WRONG_TYPE, "the node at /n is 'abc', not 16 hexadecimal digits"),
         (b"[]", Refusal.MISSING, "no node at /n"),
-        (b"", Refusal.BAD_JSON, "Expecting value: line 1 column 1 (char 0)"),
-        (b"\xff", Refusal.BAD_JSON, "'utf-8' codec can't decode byte 0xff in position 0: invalid start byte"),
+        (b"", Refusal.BAD_JSON, "no JSON from line 1, column 1 on"),
+        (b"\xff", Refusal.BAD_JSON, "byte 0 is not UTF-8"),
         (b'{"n": 1, "n": 2}', Refusal.BAD_JSON, "the key 'n' stands twice"),
         (b'{"n": {"b": 1, "a": 1, "b": 2}}', Refusal.BAD_JSON, "the key 'b' stands twice"),
         (b'{"n": NaN}', Refusal.BAD_JSON, "NaN is not JSON"),
         (b'{"n": -Infinity}', Refusal.BAD_JSON, "-Infinity is not JSON"),
-        (b'{"n": 1} junk', Refusal.BAD_JSON, "Extra data: line 1 column 10 (char 9)"),
+        (b'{"n": 1} junk', Refusal.BAD_JSON, "no JSON from line 1, column 10 on"),
     ],
 )
 def test_a_message_that_cannot_be_read_says_why(message: bytes, refusal: Refusal, detail: str) -> None:

@@ -270,30 +270,24 @@ def test_a_running_service_is_polled_as_text_and_as_json(
     assert len(one.stdout.splitlines()) == 4
 
 
-def test_a_poll_that_goes_on_ends_at_ctrl_c_and_says_when_the_service_goes(
-    site: Callable[..., Path], service: Callable[..., Service], until: Callable[..., Any], tmp_path: Path
+def test_a_poll_that_goes_on_waits_for_a_service_that_is_away_and_ends_at_ctrl_c(
+    site: Callable[..., Path], service: Callable[..., Service], until: Callable[..., Any], tmp_path: Path, port: int
 ) -> None:
-    folder = site(meters=1)
+    folder = site(meters=1, tcp=f"127.0.0.1:{port}")
     running = service(folder)
     command = [*PROGRAM, "poll", str(folder), "--port", str(running.port), "--watch", "0.1", "--json"]
-    with (tmp_path / "polled").open("wb") as out:
-        watching = subprocess.Popen(
-            command, stdout=out, stderr=subprocess.PIPE, env={**os.environ, "PYTHONUNBUFFERED": "1"}
-        )
-        until(lambda: (tmp_path / "polled").read_text().count("flow") >= 2, 20)
-        watching.send_signal(signal.SIGINT)
-        _, said = watching.communicate(timeout=20)
-        assert (watching.returncode, said) == (DONE, b"")
-        watching = subprocess.Popen(
-            command, stdout=out, stderr=subprocess.PIPE, env={**os.environ, "PYTHONUNBUFFERED": "1"}
-        )
-        seen = (tmp_path / "polled").read_text().count("flow")
-        until(lambda: (tmp_path / "polled").read_text().count("flow") > seen, 20)
+    polled, said = tmp_path / "polled", tmp_path / "said"
+    with polled.open("wb") as out, said.open("wb") as err:
+        watching = subprocess.Popen(command, stdout=out, stderr=err, env={**os.environ, "PYTHONUNBUFFERED": "1"})
+        until(lambda: polled.read_text().count("flow") >= 2, 20)
         running.kill()
-        _, said = watching.communicate(timeout=20)
-        assert watching.returncode == OUTSIDE
-        assert b"Traceback" not in said
-        assert said.count(b"\n") == 1
+        until(lambda: "nothing answers at" in said.read_text(), 20)
+        assert "Traceback" not in said.read_text()
+        seen = polled.read_text().count("flow")
+        service(folder)
+        until(lambda: polled.read_text().count("flow") > seen + 1, 20)
+        watching.send_signal(signal.SIGINT)
+        assert watching.wait(20) == DONE
 
 
 def test_each_schema_is_json_and_all_of_them_can_be_written_at_once(tmp_path: Path) -> None:
