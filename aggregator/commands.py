@@ -109,6 +109,7 @@ class Commands:
                 await self._written()
             finally:
                 self._keeper.store.forget_aside(replayed.safe)
+            await self._written()  # or the next one asked for would read them once more
         return replayed.as_answer()
 
     async def _written(self) -> None:
