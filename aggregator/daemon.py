@@ -127,8 +127,8 @@ class Service:
             remembered = await self.keeper.open()
             self.site.restore(remembered, self.clock.now(), await self.keeper.last_heard(remembered))
             self.site.set_stored(self.keeper.problem is None)
-            await self._open_listeners()
             await self._control.start()
+            await self._open_listeners()
             gc.set_threshold(GARBAGE)
             gc.collect()
             gc.freeze()  # what stands now stays; the collector need not walk it again while clients wait
