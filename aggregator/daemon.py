@@ -143,6 +143,7 @@ class Service:
                 ]
                 await self._stop.wait()
                 systemd.notify("STOPPING=1")
+                await self.keeper.settle()  # else the broker would send again what has been taken
                 for task in living:
                     task.cancel()
         finally:

@@ -10,6 +10,7 @@ the registers say that nothing is stored, and what waits is written as soon as t
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
@@ -23,6 +24,7 @@ from aggregator.store import Limits, Store, StoreError
 
 FILE = "history.db"
 PATIENCE = 10.0  # s
+SETTLE_WITHIN = 1.0  # s for the last acknowledgements before the broker link ends
 CLOSE_WITHIN = 10.0  # s for what waits to be written when the service stops
 AGE_EVERY = 600.0  # s between two looks for what is too old to keep
 
@@ -101,6 +103,14 @@ class Keeper:
         self.store.put(kept, receipt.give)
         if self._gives_early:
             self._give_all()
+
+    async def settle(self) -> None:
+        """Wait until all that was put is written and acknowledged, but not for long and not for a disk that is ill."""
+        written = asyncio.Event()
+        self.put((), written.set)
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(SETTLE_WITHIN if self.problem is None else 0):
+                await written.wait()
 
     def tick(self, now: Now, *, clock_trusted: bool) -> None:
         """Look how the store does, and let what is too old go."""

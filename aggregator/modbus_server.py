@@ -49,6 +49,7 @@ class Client(asyncio.Protocol):
     def __init__(self, server: ModbusServer) -> None:
         self._server = server
         self._now = server.now
+        self._time = server.time
         self._transport: asyncio.Transport
         self._receive: Callable[[bytes, Now], bytes]
         self.conversation: Conversation
@@ -70,7 +71,7 @@ class Client(asyncio.Protocol):
         self._server.admit(self)
 
     def data_received(self, data: bytes) -> None:
-        self.last_heard = self._server.time()
+        self.last_heard = self._time()
         if len(data) <= A_TURN:
             self._answer(data)
             return

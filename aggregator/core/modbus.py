@@ -26,6 +26,7 @@ from aggregator.core.reading import Now
 
 MBAP: Final = struct.Struct(">HHHB")
 READ_REQUEST: Final = struct.Struct(">HHHBBHH")  # a whole request of function 03 or 04
+READ_SIZE: Final = READ_REQUEST.size
 READ_HEAD: Final = struct.Struct(">HHHBBB")  # its answer, up to the registers
 TWO_WORDS: Final = struct.Struct(">HH")
 LONGEST_PDU: Final = 253  # [4.1]
@@ -234,7 +235,7 @@ class Conversation:
         Raises HeaderError where the stream cannot be a Modbus/TCP stream; the answers to the requests before that
         point travel in the error.
         """
-        if len(data) == READ_REQUEST.size and not self._rest and (answer := self._read(data, now)):
+        if len(data) == READ_SIZE and not self._rest and (answer := self._read(data, now)):
             return answer
         if self._rest:
             data = self._rest + data

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gc
 import json
+import shutil
 import sys
 import time
 from pathlib import Path
@@ -100,6 +101,7 @@ def row_of(
 
 def serve(site: BenchSite, log: Path, counter: int) -> tuple[float, tuple[float, float]]:
     """Start the service and let every meter send once. Returns seconds to the first answer, MB before and after."""
+    shutil.rmtree(site.folder / "data", ignore_errors=True)  # what the start before has stored
     began = time.perf_counter()
     with python("aggregator", "run", site.folder, log=log) as running:
         wait_for("the service listens", lambda: listens(site.modbus), 60, every=0.002)
@@ -117,6 +119,8 @@ def serve(site: BenchSite, log: Path, counter: int) -> tuple[float, tuple[float,
             raise BenchError(f"meter {last} does not show what it sent")
         seen = resident_megabytes(running.pid)
         registers.close()
+        running.terminate()  # in order, so that its acknowledgements reach the broker and nothing comes again
+        running.wait(20)
     return seconds, (fresh, seen)
 
 
