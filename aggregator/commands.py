@@ -28,7 +28,8 @@ TOLD = tuple(name for name in FIGURE_NAMES if name.startswith(("uptime", "meters
 class Commands:
     """The commands of one service.
 
-    `note` puts notes on record, `broker_trouble` tells why the broker could not be heard last.
+    `note` puts notes on record and `keep` all that the site has brought about; `broker_trouble` tells why the broker
+    could not be heard last.
     """
 
     def __init__(
@@ -37,12 +38,14 @@ class Commands:
         keeper: Keeper,
         now: Callable[[], Now],
         note: Callable[[Iterable[Note]], object],
+        keep: Callable[[], object],
         broker_trouble: Callable[[], str | None],
     ) -> None:
         self._site = site
         self._keeper = keeper
         self._now = now
         self._note = note
+        self._keep = keep
         self._broker_trouble = broker_trouble
         self._replaying = asyncio.Lock()
 
@@ -71,29 +74,23 @@ class Commands:
 
     async def test(self, request: Request) -> Mapping[str, object]:
         """Take a meter into test or out of it."""
-        tag, on = request.get("tag"), request.get("on")
-        if not isinstance(tag, str) or tag not in self._site.states:
-            raise Refused(f"this site has no meter {tag}.")
+        tag, on = self._tag(request), request.get("on")
         if not isinstance(on, bool):
             raise Refused("`on` is true or false.")
         self._site.hold_in_test(tag, on=on, who=_who(request), now=self._now())
-        self._note(self._site.take_notes())
-        self._keeper.put(self._site.take_kept())
+        self._keep()
         return {"tag": tag, "under_test": on}
 
     async def total(self, request: Request) -> Mapping[str, object]:
         """Set a field's running total, as when a meter is exchanged."""
-        tag, field = request.get("tag"), request.get("field")
-        if not isinstance(tag, str) or tag not in self._site.states:
-            raise Refused(f"this site has no meter {tag}.")
+        tag, field = self._tag(request), request.get("field")
         so_far, counter = request.get("total"), request.get("counter")
         if not is_amount(so_far) or not (counter is None or is_amount(counter)):
             raise Refused("`total` and `counter` are numbers, in the field's unit and not below 0.")
         name = field if isinstance(field, str) else ""
         if not self._site.set_total(tag, name, so_far, counter, who=_who(request), now=self._now()):
             raise Refused(f"{tag} has no field `{name}` with a running total.")
-        self._note(self._site.take_notes())
-        self._keeper.put(self._site.take_kept())
+        self._keep()
         return {"tag": tag, "field": name, "total": so_far}
 
     async def replay_aside(self, _request: Request) -> Mapping[str, object]:
@@ -111,6 +108,12 @@ class Commands:
                 self._keeper.store.forget_aside(replayed.safe)
             await self._written()  # or the next one asked for would read them once more
         return replayed.as_answer()
+
+    def _tag(self, request: Request) -> str:
+        tag = request.get("tag")
+        if not isinstance(tag, str) or tag not in self._site.states:
+            raise Refused(f"this site has no meter {tag}.")
+        return tag
 
     async def _written(self) -> None:
         """Wait until all that was put is on disk. Raises NotStored."""

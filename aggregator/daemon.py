@@ -114,7 +114,9 @@ class Service:
         self._stop = asyncio.Event()
         topics = [envelope.topic for envelope in configuration.declared.envelopes]
         self._link = BrokerLink(broker, topics, self._take, self._broker_state)
-        commands = Commands(self.site, self.keeper, clock.now, self._put_on_record, lambda: self._link.trouble)
+        commands = Commands(
+            self.site, self.keeper, clock.now, self._put_on_record, self._keep, lambda: self._link.trouble
+        )
         self._control = ControlServer(data, commands.table())
 
     def stop(self) -> None:
@@ -215,8 +217,8 @@ class Service:
             await asyncio.sleep(min(TICK, max(0.01, until_next)))
 
     def _keep(self) -> None:
-        """Put on record what ticks and Modbus clients have brought about."""
-        self._record.write(self.site.take_notes(), self.clock.now())
+        """Put on record what ticks, Modbus clients and commands have brought about."""
+        self._put_on_record(self.site.take_notes())
         self.keeper.put(self.site.take_kept())
 
     def _look_at_the_clock(self, now: Now) -> None:
@@ -242,8 +244,7 @@ class Service:
 
     async def _answers_itself(self, within: float) -> bool:
         """Whether a read over TCP of the first listener is answered, as plant software would see it."""
-        host = self.configuration.service.listeners[0].tcp[0]
-        host = "127.0.0.1" if host == "0.0.0.0" else host  # noqa: S104 - every network includes our own
+        host = self.configuration.service.listeners[0].own_host
         request = MBAP.pack(1, 0, 6, 0) + struct.pack(">BHH", READ_INPUT_REGISTERS, 0, 1)
         try:
             async with asyncio.timeout(within):

@@ -1,8 +1,8 @@
 """The broker link: MQTT 3.1.1 or 5, one client object a connection, run on the service's own event loop.
 
 The library's callbacks run inside the loop, one message at a time, so there is no queue between broker and site that
-could overflow, and no reader task whose cancelling could lose a message. A message is acknowledged by hand, after the
-site has taken it: what has not been taken when the service dies, the broker sends again.
+could overflow, and no reader task whose cancelling could lose a message. A message is acknowledged by hand, when its
+taker says that it is safe: what is not when the service dies, the broker sends again.
 """
 
 from __future__ import annotations
@@ -205,9 +205,7 @@ class _Connection:
         """Leave without a word where the link is dead, politely where it is not; the session stays at the broker."""
         self._client.on_disconnect = None
         self._client.disconnect()
-        for _ in range(
-            MOST_LAST_WRITES
-        ):  # the acknowledgements that still wait to be sent, as far as the socket takes them
+        for _ in range(MOST_LAST_WRITES):  # acknowledgements that wait to be sent, as far as the socket takes them
             if not self._client.want_write() or self._client.loop_write() != mqtt.MQTT_ERR_SUCCESS:
                 break
         self._forget_socket()

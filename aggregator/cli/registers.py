@@ -71,9 +71,8 @@ def poll(
     for each in tag or []:
         if each not in known:
             raise typer.BadParameter(f"there is no meter {each}", param_hint="--tag")
-    listener = configuration.service.listeners[0].tcp
-    own_host = "127.0.0.1" if listener[0] == "0.0.0.0" else listener[0]  # noqa: S104 - every network includes our own
-    poller = Poller(device, host or own_host, port or listener[1], most_registers=most)
+    listener = configuration.service.listeners[0]
+    poller = Poller(device, host or listener.own_host, port or listener.tcp[1], most_registers=most)
     try:
         _poll(configuration, poller, tag or [], watch, as_json=as_json)
     finally:

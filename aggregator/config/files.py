@@ -43,6 +43,7 @@ from aggregator.config.values import (
     Versions,
     YesNo,
 )
+from aggregator.core.encoding import LONGEST_TEXT
 from aggregator.core.gateway import FIGURE_NAMES
 
 
@@ -164,6 +165,11 @@ class ListenerKeys(Keys):
     )
     idle: Duration = Field(600.0, description="a connection that says nothing for so long is closed")
 
+    @property
+    def own_host(self) -> str:
+        """Where this machine itself reaches the listener."""
+        return "127.0.0.1" if self.tcp[0] == "0.0.0.0" else self.tcp[0]  # noqa: S104 - every network includes our own
+
 
 class LogKeys(Keys):
     """What the service writes about itself."""
@@ -269,7 +275,9 @@ class ItemKeys(Keys):
     stale: Literal["hold", "filler", "refuse"] | None = Field(None, description="what a stale value shows")
     words: Orders | None = None
     bytes_: Orders | None = Field(None, alias="bytes")
-    length: Annotated[int, Between(1, 64)] | None = Field(None, description="registers of a text, two characters each")
+    length: Annotated[int, Between(1, LONGEST_TEXT)] | None = Field(
+        None, description="registers of a text, two characters each"
+    )
     note: Text | None = Field(None, description="a word for the register list")
 
     @model_validator(mode="before")

@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from aggregator.core.address_map import Device, Item, Layout, Shows, Table
 from aggregator.core.bank import PAGE, Bank, reach_of
+from aggregator.core.encoding import LONGEST_TEXT
 from aggregator.core.errors import ExceptionCode, ModbusError
 from aggregator.core.meter import MeterState
 from aggregator.core.painter import Painter, Plan, plan_of
@@ -184,7 +185,7 @@ class Image:
         self._accept(writes, now)
 
     def _inside_an_item(self, address: int) -> bool:
-        for back in range(1, min(address, 64) + 1):
+        for back in range(1, min(address, LONGEST_TEXT) + 1):
             found = self._writable.get((Table.HOLDING, address - back))
             if found is not None:
                 return found[0].size > back
