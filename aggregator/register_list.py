@@ -113,6 +113,7 @@ STYLE = (
     "body{font:14px/1.4 system-ui,sans-serif;margin:2em;color:#222}h1{font-size:1.4em}h2{font-size:1.1em}"
     "table{border-collapse:collapse;font-size:12px}th,td{border:1px solid #bbb;padding:2px 6px;text-align:left}"
     "th{background:#eee;position:sticky;top:0}td:nth-child(4),td:nth-child(6){text-align:right}"
+    "td{white-space:nowrap}td:nth-child(16),td:nth-child(20){white-space:normal;overflow-wrap:anywhere;min-width:14em}"
     "@media print{body{margin:0}th{position:static}tr{break-inside:avoid}}"
 )
 
