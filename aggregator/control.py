@@ -207,7 +207,8 @@ def ask(folder: Path, request: Request, within: float = 30.0) -> dict[str, Any]:
     path = folder / NAME
     try:
         with _connected(path, within) as client, client.makefile("rb") as answers:
-            client.sendall(json.dumps(request).encode() + b"\n")
+            with contextlib.suppress(BrokenPipeError):  # a full house says so at once and leaves; its answer is there
+                client.sendall(json.dumps(request).encode() + b"\n")
             line = answers.readline(LONGEST_ANSWER + 1)
     except (FileNotFoundError, ConnectionRefusedError) as error:
         raise NoService(f"no service answers at {path}. Is one running on this site?") from error

@@ -170,6 +170,18 @@ async def test_a_client_that_says_nothing_delays_no_other_and_its_seat_is_bounde
     assert await asked(tmp_path, do="echo", say=4) == {"said": 4}
 
 
+def test_a_refusal_is_heard_even_where_the_service_has_left_before_it_was_asked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The service's end is closed before a byte of the request is sent: every send then fails."""
+    ours, theirs = socket.socketpair(socket.AF_UNIX)
+    theirs.sendall(b'{"wrong": "too many ask at once. Try again."}\n')
+    theirs.close()
+    monkeypatch.setattr("aggregator.control._connected", lambda _path, _within: ours)
+    with pytest.raises(Refused, match="Try again"):
+        ask(tmp_path, {"do": "status"})
+
+
 async def test_a_client_that_is_idle_is_let_go(
     server: ControlServer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
