@@ -29,9 +29,11 @@ from aggregator.core.uplink import read_json
 NAME = "control.sock"
 OWNER_ONLY = 0o600
 LONGEST_REQUEST = 16 * 1024  # bytes
-LONGEST_ANSWER = 256 * 1024  # bytes
+LONGEST_ANSWER = 1024 * 1024  # bytes
 MOST_CLIENTS = 8
 IDLE = 30.0  # s for a client to ask, and to take what it asked for
+ASIDE = 2.0  # s for another service to say which site it is of
+UNIX_SOCKETS = Path("/proc/net/unix")  # proc(5): all Unix sockets, the path at the end of the line
 LONGEST_PATH = 100  # bytes; the kernel takes 107 (unix(7))
 
 Request = Mapping[str, object]
@@ -57,7 +59,7 @@ class ControlServer:
     """Serves the socket. `commands` is the table of all that can be asked: a new command is a new row."""
 
     def __init__(self, folder: Path, commands: Mapping[str, Command]) -> None:
-        self._path = folder / NAME
+        self._path = folder.resolve() / NAME  # whole, so that it can be found by that name
         self._commands = commands
         self._server: asyncio.Server | None = None
         self._inode: int | None = None
@@ -217,6 +219,48 @@ def ask(folder: Path, request: Request, within: float = 30.0) -> dict[str, Any]:
     except OSError as error:
         raise CannotAsk(f"the service at {path} does not answer: {error}. Its log may say why.") from error
     return _done(path, line)
+
+
+def ask_site(site: Path, folder: Path, request: Request, within: float = 30.0) -> dict[str, Any]:
+    """Ask the service that runs on a site's files. Its data should be in `folder`; if not, it is looked for. As `ask`.
+
+    A service keeps the data folder that it was started with, whatever its files or its environment say by now.
+    """
+    try:
+        return ask(folder, request, within)
+    except NoService:
+        elsewhere = _elsewhere(site)
+        if elsewhere is None:
+            raise
+        return ask(elsewhere, request, within)
+
+
+def folder_in_use(site: Path, folder: Path) -> Path:
+    """The data folder of the service that runs on a site's files, which may say another one by now; else `folder`."""
+    return folder if _serves(folder, site) else _elsewhere(site) or folder
+
+
+def _elsewhere(site: Path) -> Path | None:
+    """The data folder of a service of this machine that runs on a site's files; None where there is none."""
+    return next((each for each in _data_folders() if _serves(each, site)), None)
+
+
+def _data_folders() -> Iterator[Path]:
+    """Where this machine's services have their sockets; one with a path too long for the kernel is not found."""
+    try:
+        listed = UNIX_SOCKETS.read_text(encoding="utf-8", errors="surrogateescape")
+    except OSError:
+        return
+    paths = (Path(line.split(maxsplit=7)[-1]) for line in listed.splitlines())
+    yield from dict.fromkeys(path.parent for path in paths if path.is_absolute() and path.name == NAME)
+
+
+def _serves(folder: Path, site: Path) -> bool:
+    """Whether what answers in a data folder is the service of a site."""
+    try:
+        return site.samefile(ask(folder, {"do": "status"}, ASIDE)["folder"])
+    except (AggregatorError, OSError, KeyError, TypeError):
+        return False
 
 
 def _done(path: Path, line: bytes) -> dict[str, Any]:

@@ -11,15 +11,17 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import structlog
 
-from aggregator.core.keeping import Kept, Remembered
-from aggregator.core.reading import Now
-from aggregator.core.sequence import SAME_FRAME
+from aggregator.core.errors import Refusal
+from aggregator.core.keeping import ClockState, Kept, KeptFrame, Remembered
+from aggregator.core.reading import Now, Value
+from aggregator.core.substitute import SUBSTITUTED
 from aggregator.store import Limits, Store, StoreError
 
 FILE = "history.db"
@@ -51,36 +53,66 @@ class Keeper:
     """Owns the store. All but the opening and closing run on the event loop."""
 
     def __init__(self, folder: Path, limits: Limits) -> None:
-        self._folder = folder
+        self.path = (folder / FILE).resolve()
         self._limits = limits
         self._loop = asyncio.get_running_loop()
         self._outstanding: deque[Receipt] = deque()
         self._failing_since: float | None = None
         self._said: str | None = None  # the problem that stands in the log
+        self._set_aside_told = 0  # of the files set aside, those that were handed on
         self._told = 0  # of the store's notes, those that do
         self._aged = 0.0
         self.store: Store
 
     async def open(self) -> Mapping[str, Remembered]:
         """Open the store and return what it remembers. Never fails: `problem` says what is wrong."""
-        path = (self._folder / FILE).resolve()
-        self.store = await asyncio.to_thread(Store.open, path, self._limits, self._committed)
+        self.store = await asyncio.to_thread(Store.open, self.path, self._limits, self._committed)
         remembered = await asyncio.to_thread(self.store.remembered)
         self._say()
         if self.store.problem is None:
-            log.info("store opened", file=str(path), meters_remembered=len(remembered))
+            log.info("store opened", file=str(self.path), meters_remembered=len(remembered))
         return remembered
 
-    async def last_heard(self, remembered: Mapping[str, Remembered]) -> Sequence[tuple[str, int, float]]:
-        """Node, counter and when heard (UTC s) of what came in the minute before the end, in order of arrival."""
-        arrivals = [each.arrived for each in remembered.values() if each.arrived is not None]
-        if not arrivals:
-            return ()
+    async def recent_frames(self) -> Sequence[KeptFrame]:
+        """The frames of the last days before the end, in order of arrival."""
         try:
-            return await asyncio.to_thread(lambda: list(self.store.recent_counters(max(arrivals) - SAME_FRAME)))
+            return await asyncio.to_thread(lambda: list(self.store.recent_frames()))
         except StoreError as error:
-            log.warning("recent counters unknown", reason=str(error))
+            log.warning("recent frames unknown", reason=str(error))
             return ()
+
+    async def earliest(self) -> float | None:
+        """The UTC second before which it cannot be now, by what is stored; None where nothing tells."""
+        try:
+            return await asyncio.to_thread(self.store.earliest)
+        except StoreError:
+            return None  # it has been said
+
+    async def unknown_nodes(self) -> Sequence[tuple[float, str, bytes]]:
+        """When (UTC s), topic and message of what is set aside of nodes that sit on no meter, oldest first."""
+
+        def read() -> list[tuple[float, str, bytes]]:
+            rows = (row.kept for row in self.store.aside())
+            return [(each.at, each.topic, each.message) for each in rows if each.reason == Refusal.UNKNOWN_NODE]
+
+        try:
+            return await asyncio.to_thread(read)
+        except StoreError as error:
+            log.warning("nodes that sit on no meter unknown", reason=str(error))
+            return ()
+
+    async def samples(self, tag: str, fields: Sequence[str], since: float) -> list[tuple[str, float, Value | None]]:
+        """Field, when (UTC s) and value of a meter's readings since then, what was entered by hand left out."""
+
+        def read() -> list[tuple[str, float, Value | None]]:
+            rows = self.store.history([tag], fields, since, math.inf)
+            return [(row.field, row.at, row.value) for row in rows if not row.reasons & SUBSTITUTED]
+
+        try:
+            return await asyncio.to_thread(read)
+        except StoreError as error:
+            log.warning("averages begin anew", tag=tag, reason=str(error))
+            return []
 
     async def close(self) -> None:
         """Write what waits."""
@@ -92,6 +124,12 @@ class Keeper:
     def problem(self) -> str | None:
         """Why nothing is being stored now, None while all goes well."""
         return self.store.problem
+
+    def newly_set_aside(self) -> Sequence[Mapping[str, object]]:
+        """The files that could not be used since the last call: name, why, states carried over."""
+        found = self.store.set_aside[self._set_aside_told :]
+        self._set_aside_told += len(found)
+        return [each._asdict() for each in found]
 
     def put(self, kept: Sequence[Kept], acknowledge: Callable[[], object] | None = None) -> None:
         """Have rows kept; `acknowledge` is called once they are safe, or while they wait for a disk that takes none."""
@@ -125,9 +163,9 @@ class Keeper:
             self._aged = now.monotonic
             self.store.let_age(now.utc)
 
-    def clock_was_set(self, since: float, by: float) -> None:
-        """The wall clock, untrusted until now, was moved by `by` (s): move what it has dated from `since` on."""
-        self.store.correct_clock(since, by)
+    def clock_was_set(self, since: float, until: float, by: float, *, trusted: bool) -> None:
+        """The wall clock, untrusted until now, was moved by `by` (s): move what it has dated between (UTC s by it)."""
+        self.store.correct_clock(since, until, by, ClockState.CORRECTED if trusted else ClockState.UNTRUSTED)
 
     @property
     def _gives_early(self) -> bool:

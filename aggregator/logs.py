@@ -8,17 +8,18 @@ from __future__ import annotations
 import contextlib
 import logging
 import sys
+from collections import deque
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import TextIO, cast
 
 import structlog
 
 from aggregator.core.outbox import Note
 from aggregator.core.reading import Now
+from aggregator.core.repeats import Repeats
 
-QUIET_FOR = 60.0  # s of the steady clock between two lines about the same thing
-MOST_KINDS = 1000  # different things remembered; a scan of odd nodes must not fill memory
+NOT_FOR_PEOPLE = {"exc_info", "stack_info"}
+NOTHING: tuple[object, ...] = (None, [], "")  # facts that say nothing: a meter alarm has no value
 
 
 class Unbreakable:
@@ -37,6 +38,20 @@ class Unbreakable:
             self._stream.flush()
 
 
+RECENT = 500  # lines of the log that can be asked for while the service runs
+_recent: deque[dict[str, str]] = deque(maxlen=RECENT)
+
+
+def recent_lines() -> list[dict[str, str]]:
+    """The newest lines of this process's log, oldest first, each a mapping of words."""
+    return list(_recent)
+
+
+def _keep(_logger: object, _method: str, line: structlog.typing.EventDict) -> structlog.typing.EventDict:
+    _recent.append({key: str(value) for key, value in line.items() if key not in NOT_FOR_PEOPLE})
+    return line
+
+
 def configure(level: str, *, for_people: bool) -> None:
     """Set up structlog for the whole process."""
     renderer: structlog.typing.Processor = (
@@ -48,6 +63,7 @@ def configure(level: str, *, for_people: bool) -> None:
         processors=[
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="%Y-%m-%d %H:%M:%S" if for_people else "iso", utc=not for_people),
+            _keep,
             *([] if for_people else [structlog.processors.dict_tracebacks]),
             renderer,
         ],
@@ -62,42 +78,21 @@ class Record:
 
     def __init__(self, logger: structlog.typing.FilteringBoundLogger) -> None:
         self._log = logger
-        self._held: dict[tuple[object, ...], Held] = {}
+        self._repeats: Repeats[Note] = Repeats()
 
     def write(self, notes: Iterable[Note], now: Now) -> None:
         """Put notes on record."""
         for note in notes:
-            self._write(note, now.monotonic)
+            kind = (note.event, *(note.facts.get(name) for name in ("reason", "tag", "topic", "node")))
+            repeated = self._repeats.tell(kind, note, now.monotonic)
+            if repeated is not None:
+                self._put(note, **({"repeated": repeated} if repeated else {}))
 
     def tell_held(self, now: Now) -> None:
         """Say how often came again what was held back for long enough. Call it now and then."""
-        for kind, held in list(self._held.items()):
-            if now.monotonic - held.since >= QUIET_FOR:
-                del self._held[kind]
-                if held.count:
-                    self._put(held.note, repeated=held.count)
-
-    def _write(self, note: Note, monotonic: float) -> None:
-        kind = (note.event, *(note.facts.get(name) for name in ("reason", "tag", "topic", "node")))
-        held = self._held.get(kind)
-        if held is not None and monotonic - held.since < QUIET_FOR:
-            held.count += 1
-            held.note = note
-            return
-        if len(self._held) >= MOST_KINDS:
-            self._held.clear()
-        self._held[kind] = Held(note, monotonic)
-        self._put(note, **({"repeated": held.count} if held and held.count else {}))
+        for note, repeated in self._repeats.over(now.monotonic):
+            self._put(note, repeated=repeated)
 
     def _put(self, note: Note, **more: int) -> None:
         write = self._log.warning if note.warning else self._log.info
-        write(note.event, **note.facts, **more)
-
-
-@dataclass(slots=True)
-class Held:
-    """One kind of note: the last of it, when it was written, and how many came since."""
-
-    note: Note
-    since: float
-    count: int = 0
+        write(note.event, **{name: fact for name, fact in note.facts.items() if fact not in NOTHING}, **more)

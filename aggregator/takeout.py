@@ -25,6 +25,7 @@ from aggregator.core.errors import AggregatorError
 from aggregator.core.keeping import KeptAside, KeptEvent
 from aggregator.core.reading import grade_of, reason_word, reasons_in
 from aggregator.store import HistoryRow, reader
+from aggregator.store.journal import Sought
 from aggregator.store.rows import storable
 
 TOLD_EVERY = 1000  # rows between two words on how far it has come
@@ -49,6 +50,11 @@ class What(StrEnum):
     READINGS = "readings"
     EVENTS = "events"
     ASIDE = "messages set aside"
+
+    @property
+    def one(self) -> str:
+        """The word for one of them."""
+        return {What.READINGS: "reading", What.EVENTS: "event", What.ASIDE: "message set aside"}[self]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,17 +85,16 @@ COLUMNS: dict[What, tuple[str, ...]] = {
         "counter",
     ),
     What.EVENTS: ("at", "event", "tag", "who", "facts", "clock"),
-    What.ASIDE: ("at", "reason", "detail", "topic", "node", "message"),
+    What.ASIDE: ("at", "reason", "detail", "topic", "node", "message", "clock"),
 }
 
 
 def rows_of(what: What, path: Path, wanted: Wanted) -> Iterator[Row]:
     """The rows of a store's file, in time order; messages set aside in the order they came. Raises StoreError."""
     if what is What.READINGS:
-        return map(_reading, reader.history(path, wanted.tags, wanted.fields, wanted.since, wanted.until))
+        return map(reading_row, reader.history(path, wanted.tags, wanted.fields, wanted.since, wanted.until))
     if what is What.EVENTS:
-        events = reader.journal(path, wanted.since, wanted.until)
-        return (_event(each) for each in events if wanted.tags is None or each.tag in wanted.tags)
+        return map(event_row, reader.journal(path, wanted.since, wanted.until, Sought(wanted.tags)))
     rows = (each.kept for each in reader.aside(path))
     return (_message(each) for each in rows if wanted.since <= each.at < wanted.until)
 
@@ -141,7 +146,8 @@ def json_line(row: Row) -> str:
     return line if storable(line) is line else json.dumps(row, allow_nan=False) + "\n"
 
 
-def _reading(row: HistoryRow) -> Row:
+def reading_row(row: HistoryRow) -> Row:
+    """A reading of the history as plain data, by the columns' names."""
     return {
         "tag": row.tag,
         "field": row.field,
@@ -173,7 +179,8 @@ def _finite(value: object) -> object:
     return value
 
 
-def _event(event: KeptEvent) -> Row:
+def event_row(event: KeptEvent) -> Row:
+    """An event of the journal as plain data, by the columns' names."""
     return {
         "at": time_text(event.at),
         "event": event.event,
@@ -192,6 +199,7 @@ def _message(aside: KeptAside) -> Row:
         "topic": aside.topic,
         "node": aside.node,
         "message": message_text(aside.message),
+        "clock": aside.clock.name.lower(),
     }
 
 

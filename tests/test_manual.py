@@ -13,6 +13,7 @@ from pydantic import BaseModel
 
 from aggregator.cli import app
 from aggregator.config.files import FILES
+from aggregator.core.alarm_state import diagram
 from aggregator.core.gateway import FIGURE_NAMES
 from aggregator.core.painter import FLAG_NAMES
 
@@ -53,7 +54,7 @@ def keys(kind: str) -> set[str]:
 
 def names(text: str) -> set[str]:
     """Every name that stands as code in a text: in backticks, or a key in a block of YAML."""
-    code = " ".join(re.findall(r"`([^`]+)`", text))
+    code = " ".join(re.findall(r"`([^`]+)`", re.sub(r"(?ms)^```.*?^```", "", text)))
     blocks = re.findall(r"(?ms)^ {4}.*?$", text) + re.findall(r"```\w*\n(.*?)```", text, re.DOTALL)
     return set(re.findall(r"[\w-]+", code + " ".join(blocks)))
 
@@ -85,3 +86,8 @@ def test_the_exit_codes_are_in_the_readme() -> None:
 def test_the_readme_says_what_this_is_not() -> None:
     for text in (README, GUIDE):
         assert re.search(r"(?i)not a safety function", text)
+
+
+def test_the_diagram_of_the_alarm_states_is_that_of_the_table() -> None:
+    between = GUIDE.partition("<!-- alarm states -->\n")[2].partition("<!-- /alarm states -->")[0]
+    assert between == f"```mermaid\n{diagram()}```\n"

@@ -1,9 +1,12 @@
-"""The command line. Every command ends with one of four codes, and no traceback ever reaches a user for wrong input.
+"""The command line. Every command ends with one of six codes, and no traceback ever reaches a user for wrong input.
 
 0  done
-1  the site's files are wrong; each problem is printed with file, line, column and cure
+1  the site's files are wrong; each problem is printed with file, line, column and cure. `rehearse`: or not all was as
+   the rehearsal expects
 2  the command line is wrong
 3  something outside is in the way: a port in use, a password that is not there, a device that does not answer
+4  `compare` only: the two maps are not the same
+5  `verify`, and `link` or `swap` with --shows: done and on record, but reading and display do not agree
 """
 
 from __future__ import annotations
@@ -11,26 +14,27 @@ from __future__ import annotations
 import errno
 import os
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from aggregator import __version__
-from aggregator.cli import demo, files, history, registers, service
-from aggregator.cli.app import FILES_WRONG, OUTSIDE
+from aggregator.cli.app import FILES_WRONG, OUTSIDE, counted
+from aggregator.cli.late import MARKUP, LateGroup
 from aggregator.core.errors import AggregatorError, ConfigurationError
 
 CTRL_C = 130  # what typer ends with then
 NOT_WRITTEN = (errno.EPIPE, errno.ENOSPC)  # what standard output can suffer
 app = typer.Typer(
+    cls=LateGroup,
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
-    rich_markup_mode="rich",
+    rich_markup_mode=MARKUP,
     help="Many gas meters on radio nodes, one Modbus device. Monitoring, not a safety function.",
-    epilog="Exit codes: 0 done, 1 files wrong, 2 command line wrong, 3 something outside is in the way.",
+    epilog="Exit codes: 0 done, 1 files wrong or rehearsed and not as expected, 2 command line wrong, 3 something "
+    "outside is in the way, 4 compared and different, 5 done, but reading and display do not agree.",
 )
 
 
@@ -43,7 +47,7 @@ def main() -> None:
         for problem in error.problems:
             typer.echo(problem, err=True)
         count = len(error.problems)
-        typer.echo(f"{count} problem{'s' if count > 1 else ''}; nothing was changed.", err=True)
+        typer.echo(f"{counted(count, 'problem')}; nothing was changed.", err=True)
         raise SystemExit(FILES_WRONG) from None
     except AggregatorError as error:
         typer.echo(error, err=True)
@@ -91,21 +95,3 @@ def _common(
     version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="print it")] = False,
 ) -> None:
     """Many gas meters on radio nodes, one Modbus device."""
-
-
-COMMANDS: dict[str, Callable[..., None]] = {
-    "run": service.run,
-    "check": files.check,
-    "map": registers.show_map,
-    "poll": registers.poll,
-    "status": service.status,
-    "test": service.hold_in_test,
-    "total": service.set_total,
-    "export": history.export,
-    "record": history.record,
-    "replay": history.replay,
-    "demo": demo.demo,
-    "schema": files.schema,
-}
-for name, command in COMMANDS.items():
-    app.command(name)(command)

@@ -6,13 +6,15 @@ import os
 import sys
 from importlib.resources import files
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Annotated
 
 import typer
 
-from aggregator import logs, terminal
+from aggregator import logs
 from aggregator.cli.app import run_loop
-from aggregator.config import load
+from aggregator.config.configuration import load
+from aggregator.terminal.show import Show
 
 MIN_SPEED, MAX_SPEED = 0.1, 600.0  # nodes that report each minute then send ten times a second
 
@@ -24,26 +26,28 @@ def demo(
     port: Annotated[
         int, typer.Option(help="where to listen for Modbus, on this machine only", min=1, max=65535)
     ] = 5020,
+    pages: Annotated[int, typer.Option(help="where to serve pages, on this machine only", min=1, max=65535)] = 8080,
     lasts: Annotated[float | None, typer.Option(help="end after so many seconds", min=0.1)] = None,
 ) -> None:
     """Run a simulated site: nodes, broker and service in one, with a live table and the lines to poll it."""
-    from aggregator.demo.stage import Play, headline, perform
+    from aggregator.demo.stage import Headline, Play, perform
 
     if not MIN_SPEED <= speed <= MAX_SPEED:
         raise typer.BadParameter(f"{speed:g} is outside {MIN_SPEED:g} to {MAX_SPEED:g}", param_hint="--speed")
     configuration = load(_short(site or sample_site()))
     logs.configure("error", for_people=True)  # the table has the terminal, and shows what warnings would say
-    play = Play(speed, seed, port, lasts)
-    show = terminal.Show(headline(configuration, play, _short(Path(sys.argv[0]))))
-    run_loop(
-        lambda: perform(
-            configuration,
-            play,
-            started=lambda service: show.begin(service.site, service.clock.now),
-            look=lambda _: show.refresh(),
-            ended=lambda _: show.end(),
+    with TemporaryDirectory(prefix="aggregator-demo-") as data:
+        play = Play(speed, seed, port, pages, lasts, Path(data))
+        headline, show = Headline(configuration, play, _program()), Show()
+        run_loop(
+            lambda: perform(
+                configuration,
+                play,
+                started=lambda service: show.begin(service.site, service.clock.now, lambda: headline.lines(service)),
+                look=lambda _: show.refresh(),
+                ended=lambda _: show.end(),
+            )
         )
-    )
 
 
 def sample_site() -> Path:
@@ -51,6 +55,14 @@ def sample_site() -> Path:
     beside = Path(__file__).resolve().parents[2] / "config"
     known = (Path("config"), beside, Path(str(files("aggregator") / "sample")))
     return next(folder for folder in known if (folder / "site.yaml").exists())
+
+
+def _program() -> str:
+    """How this program was called, as it is typed once more."""
+    called = Path(sys.argv[0])
+    if called.name == "__main__.py":
+        return f"{_short(Path(sys.executable))} -m aggregator"
+    return str(_short(called))
 
 
 def _short(folder: Path) -> Path:

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from aggregator.cli.app import CannotWrite, Folder
-from aggregator.config import load
+from aggregator.cli.app import CannotWrite, Folder, counted
+from aggregator.config.configuration import load
 from aggregator.config.files import FILES
 from aggregator.config.schema import schema_text, write_schemas
+from aggregator.core.alarm_doubts import alarm_doubts
+from aggregator.core.doubts import doubts
+from aggregator.core.errors import Problem
+from aggregator.core.freeze import line_count
+from aggregator.core.promise import device_words
 from aggregator.register_list import RegisterList
 
 
@@ -24,14 +30,30 @@ def check(site: Folder = Path("config")) -> None:
     typer.echo(f"{site}: {declared.name} is in order.")
     typer.echo(f"  {len(declared.meters)} meters of {declared.profile_count()} profiles, {linked} linked to a node")
     for device in declared.devices:
-        items = sum(row["unit id"] == str(device.unit_id) for row in listed.rows)
-        typer.echo(f"  unit {device.unit_id}: {len(device.blocks)} blocks, {items} items")
+        items = sum(row["device"] == device.name for row in listed.rows)
+        which = device_words(device.name, device.unit_id)
+        typer.echo(f"  {which}: {len(device.blocks)} blocks, {items} items")
     placed = {block.tag for device in declared.devices for block in device.blocks}
     nowhere = [meter.tag for meter in declared.meters if meter.tag not in placed]
     if nowhere:
         verb = "meter is" if len(nowhere) == 1 else "meters are"
         typer.echo(f"  {len(nowhere)} {verb} placed nowhere in map.yaml: {', '.join(nowhere)}")
-    typer.echo(f"  map fingerprint {listed.fingerprint:08x}")
+    typer.echo(f"  {listed.issue}")
+    frozen = line_count(configuration.frozen)
+    typer.echo(
+        f"  {frozen or 'none'} of {len(listed.rows)} items frozen"
+        + ("" if frozen else "; `aggregator freeze` keeps them")
+    )
+    found = doubts(declared.meters, declared.devices)
+    _tell_doubts([*found, *alarm_doubts(declared.meters, declared.alarms.alarms)])
+
+
+def _tell_doubts(found: Sequence[Problem]) -> None:
+    """Say what to look at. The site is in order all the same."""
+    for doubt in found:
+        typer.echo(f"warning: {doubt}", err=True)
+    if found:
+        typer.echo(f"{counted(len(found), 'warning')}; the site can be run as it is.", err=True)
 
 
 def schema(

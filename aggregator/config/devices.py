@@ -4,43 +4,81 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
+from aggregator.config.alarm_items import AlarmItems
 from aggregator.config.document import Document, Steps
-from aggregator.config.files import DeviceKeys, MapKeys, PlacementKeys, RunKeys
-from aggregator.config.findings import Findings, close_to, near
-from aggregator.config.layouts import LayoutBuilder, Orders
+from aggregator.config.findings import Findings
+from aggregator.config.items import Orders
+from aggregator.config.layouts import LayoutBuilder
+from aggregator.config.map_keys import AlarmBlockKeys, BlockKeys, DeviceKeys, MapKeys, PlacementKeys, RunKeys
 from aggregator.config.values import SPARE
 from aggregator.core import gateway
-from aggregator.core.address_map import Block, Device, Layout, Table, block_problems, shadow_problems
+from aggregator.core.address_map import Block, Device, Layout, StandsIn, Table, block_problems, shadow_problems
+from aggregator.core.alarm import Alarms
+from aggregator.core.alarm_block import ALARM_BLOCK, alarm_layout
 from aggregator.core.encoding import Order
 from aggregator.core.errors import Place
+from aggregator.core.keeping import SITE
 from aggregator.core.meter import Meter
+from aggregator.core.setting import Setting
+from aggregator.core.slip import close_to, near
+from aggregator.core.stand_in import blocks_of
 
 MOST_GUESSES = 20
+UNIT_TWICE = "Give one of them another unit id; or a `name`, and each a listener of its own (`devices:` in site.yaml)"
 
 
 def build_devices(
-    keys: MapKeys, file: Document, meters: Mapping[str, Meter | None], findings: Findings
+    keys: MapKeys,
+    file: Document,
+    meters: Mapping[str, Meter | None],
+    settings: Mapping[str, Setting],
+    alarms: Alarms,
+    findings: Findings,
 ) -> tuple[Device, ...]:
     """Every virtual device of map.yaml. A meter that could not be built (None) still takes its addresses."""
-    layouts = LayoutBuilder(keys.layouts, file, findings)
-    devices: dict[int, Device] = {}
+    alarm_items = AlarmItems(keys.layouts, alarms, meters, file, findings)
+    layouts = LayoutBuilder(keys.layouts, settings, alarm_items, file, findings)
+    devices: dict[str, Device] = {}
     for at, each in enumerate(keys.devices):
-        place = file.place("devices", at, "unit")
-        if each.unit in devices:
-            what = f"unit {each.unit} stands in {devices[each.unit].place.short} too"
-            findings.wrong(place, what, "Give one of them another unit id")
+        name = each.name or str(each.unit)
+        place = file.place("devices", at, "name" if each.name else "unit")
+        if name in devices:
+            what = f"{f'the name {name}' if each.name else f'unit {name}'} stands in {devices[name].place.short} too"
+            cure = "Give one of them another name" if each.name else UNIT_TWICE
+            findings.wrong(place, what, cure)
             continue
-        placer = Placer(each, file, ("devices", at), layouts, meters, findings)
-        device = Device(each.unit, tuple(placer.blocks()), each.answers_all_units, place)
-        _check_once(device, findings)
-        findings.problems += [*block_problems(device), *shadow_problems(device)]
-        devices[each.unit] = device
-    for at, each in enumerate(keys.devices[1:], 1):
-        if each.answers_all_units:
-            what = f"unit {each.unit} is not the first device, and only that can answer all units"
-            cure = "Leave it out, or put this device first"
-            findings.wrong(file.place("devices", at, "answers_all_units"), what, cure)
+        if each.stand_in is None:
+            placer = Placer(each, file, ("devices", at), layouts, meters, findings)
+            device = Device(each.unit, tuple(placer.blocks()), each.answers_all_units, place, name)
+            _check_once(device, findings)
+            findings.problems += [*block_problems(device), *shadow_problems(device)]
+        else:
+            device = _stand_in(each, each.stand_in, name, file, at, meters, findings)
+        devices[name] = device
     return tuple(devices.values())
+
+
+def _stand_in(
+    keys: DeviceKeys,
+    tag: str,
+    name: str,
+    file: Document,
+    at: int,
+    meters: Mapping[str, Meter | None],
+    findings: Findings,
+) -> Device:
+    """A device that shows one meter's own registers."""
+    place, meter = file.place("devices", at, "stand_in"), meters.get(tag)
+    stands_in = StandsIn(tag, keys.stale != "hold", keys.unread)
+    blocks: tuple[Block, ...] = ()
+    if tag not in meters:
+        findings.wrong(place, f"there is no meter `{tag}`", near(tag, meters, "There are", show=12))
+    elif meter is not None and not (meter.profile.registers or meter.profile.wired or meter.profile.constants):
+        what = f"{tag} has no register list of its own to show: profile {meter.profile.name} declares none"
+        findings.wrong(place, what, f"Add `wired:` with the meter's list ({meter.profile.place.short})")
+    elif meter is not None:
+        blocks = blocks_of(stands_in, meter.profile)
+    return Device(keys.unit, blocks, keys.answers_all_units, file.place("devices", at, "unit"), name, stands_in)
 
 
 class Placer:
@@ -67,18 +105,35 @@ class Placer:
     def blocks(self) -> Iterator[Block]:
         """The built-in blocks, then those of the meters in the order of the file."""
         words, byte_order = Order(self.keys.words), Order(self.keys.bytes_)
-        yield from self._built_in("gateway_block", gateway.gateway_layout(words, byte_order), gateway.GATEWAY_BLOCK)
-        yield from self._built_in("test_block", gateway.test_layout(words, byte_order), gateway.TEST_BLOCK)
+        figures, known = gateway.gateway_layout(words, byte_order), gateway.test_layout(words, byte_order)
+        yield from self._built_in(self.keys.gateway_block, figures, gateway.GATEWAY_BLOCK, ("gateway_block",))
+        yield from self._built_in(self.keys.test_block, known, gateway.TEST_BLOCK, ("test_block",))
+        for at, block in enumerate(self.keys.alarm_blocks):
+            yield from self._alarm_block(block, words, byte_order, ("alarm_blocks", at))
         for at, placement in enumerate(self.keys.place):
             yield from self._placed(placement, (*self.steps, "place", at))
 
-    def _built_in(self, key: str, layout: Layout, sizes: Mapping[Table, int]) -> Iterator[Block]:
-        where = getattr(self.keys, key)
+    def _alarm_block(self, keys: AlarmBlockKeys, words: Order, byte_order: Order, steps: Steps) -> Iterator[Block]:
+        place, groups = self.file.place(*self.steps, *steps), [each.name for each in self.layouts.alarms.alarms.groups]
+        if keys.group is not None and keys.group not in groups:
+            cure = near(keys.group, groups, "There are") if groups else "Add it under `groups:` in meters.yaml"
+            self.findings.wrong(
+                self.file.place(*self.steps, *steps, "group"), f"there is no group `{keys.group}`", cure
+            )
+            return
+        if all(getattr(keys, table.key) is None for table in Table):
+            self.findings.wrong(place, "the block of alarms names no table", "Add `input: ADDRESS` or another table")
+        layout = alarm_layout(keys.group or SITE, words, byte_order)
+        yield from self._built_in(keys, layout, ALARM_BLOCK, steps)
+
+    def _built_in(
+        self, where: BlockKeys | AlarmBlockKeys | None, layout: Layout, sizes: Mapping[Table, int], steps: Steps
+    ) -> Iterator[Block]:
         for table in Table:
             start: int | None = getattr(where, table.key, None)
             if start is None:
                 continue
-            place = self.file.place(*self.steps, key, table.key)
+            place = self.file.place(*self.steps, *steps, table.key)
             if table not in sizes:
                 self.findings.wrong(place, f"the {layout.name} has no {table.words}s", "Leave that table out")
                 continue
@@ -100,9 +155,12 @@ class Placer:
                 continue
             meter = self.meters.get(tag)
             layout = self.layouts.bind(keys.layout, meter.profile, self.orders, place) if meter else empty
+            if meter is not None:
+                self.layouts.alarms.check(keys.layout, tag, place)
             for table, run in runs.items():
                 size = every[table]
-                yield Block(table, run.from_ + slot * size, size, layout, None if tag == SPARE else tag, tag, place)
+                start, row = run.from_ + slot * size, self.file.place(*steps, table.key)
+                yield Block(table, start, size, layout, None if tag == SPARE else tag, tag, place, row)
 
     def _no_meter(self, tag: str, place: Place) -> None:
         """A map for another site names thousands that are not there: near ones are looked for a few times only."""

@@ -158,6 +158,15 @@ def _no_yaml(error: yaml.MarkedYAMLError, text: str, name: str) -> Problem:
     return Problem(place, what, "Check indentation, brackets and quotes here; put odd values in quotes")
 
 
+def _cut_number(before: yaml.Node, key: yaml.Node, value: yaml.Node) -> str | None:
+    """A number with a decimal comma that YAML took for a value and one more key, as in `{scale: 0,001}`."""
+    if not isinstance(before, yaml.ScalarNode) or not isinstance(key, yaml.ScalarNode) or value.value != "":
+        return None
+    together = key.start_mark.index == before.end_mark.index + 1
+    cut = together and re.fullmatch(r"[+-]?[0-9]+", before.value) and re.match(r"[0-9]", key.value)
+    return f"{before.value},{key.value}" if cut else None
+
+
 class _Walker:
     def __init__(self, document: Document) -> None:
         self.document = document
@@ -181,8 +190,14 @@ class _Walker:
 
     def _mapping(self, node: yaml.MappingNode, steps: Steps) -> dict[str, object]:
         result: dict[str, object] = {}
+        before: yaml.Node | None = None
         for key_node, value_node in node.value:
             place = self._place(key_node)
+            if before is not None and (number := _cut_number(before, key_node, value_node)):
+                what = f"`{number}` has a decimal comma, and a comma ends a value inside braces"
+                self.problems.append(Problem(self._place(before), what, f"Write {number.replace(',', '.')}"))
+                continue
+            before = value_node
             if not isinstance(key_node, yaml.ScalarNode):
                 self.problems.append(Problem(place, "a key must be plain text", "Write `key: value`"))
                 continue

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+
 from aggregator.config.files import PayloadKeys, RadioKeys, UplinkKeys
+from aggregator.core.dating import NodeClock
 from aggregator.core.errors import Place
 from aggregator.core.pointer import Pointer
 from aggregator.core.uplink import Envelope, PayloadText
@@ -11,7 +14,8 @@ from aggregator.core.uplink import Envelope, PayloadText
 def build_envelope(keys: UplinkKeys, place: Place) -> Envelope:
     """Where the parts of an uplink stand, from its lines in site.yaml."""
     payload = keys.payload or PayloadKeys(at="", **{"as": "base64"})
-    radio = keys.radio or RadioKeys(rssi=None, snr=None, spreading_factor=None)
+    radio = keys.radio or RadioKeys(each=None, rssi=None, snr=None, spreading_factor=None)
+    clock = keys.node_clock
     return Envelope(
         topic=keys.topic,
         node=Pointer(keys.node),
@@ -25,6 +29,10 @@ def build_envelope(keys: UplinkKeys, place: Place) -> Envelope:
         rssi=_pointer(radio.rssi),
         snr=_pointer(radio.snr),
         spreading_factor=_pointer(radio.spreading_factor),
+        session=_pointer(keys.session),
+        counter_bits=keys.counter_bits,
+        radios=_pointer(radio.each),
+        node_clock=NodeClock(-math.inf if clock.not_before is None else clock.not_before, clock.oldest, clock.ahead),
         place=place,
     )
 

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterable
-
 from aggregator.config.document import Document, Steps
 from aggregator.config.scalars import Wrong
 from aggregator.core.errors import Place, Problem
@@ -30,23 +27,6 @@ class Findings:
         """A scale of 0 turns every value into the same one, and one next to 0 into more than any register holds."""
         if scale is not None and abs(scale) < SMALLEST_SCALE:
             self.wrong(file.place(*steps, "scale"), f"a scale of {scale:g} loses every value", "Write another scale")
-
-
-def close_to(word: str, known: Iterable[str]) -> str | None:
-    """The known name that a word is a likely slip for, upper and lower case being alike; None where none is."""
-    lower = {name.lower(): name for name in known}
-    found = difflib.get_close_matches(word.lower(), lower, n=1, cutoff=0.6)
-    return lower[found[0]] if found else None
-
-
-def near(word: str, known: Iterable[str], words: str, show: int = 24) -> str:
-    """The cure for a name that is not known: the near one where there is one, else what there is."""
-    names = list(known)
-    meant = close_to(word, names)
-    if meant is not None:
-        return f"Write `{meant}`, if that is what was meant"
-    listed = ", ".join(names[:show]) + (", ..." if len(names) > show else "")
-    return f"{words} {listed}" if listed else "There are none"
 
 
 def time_words(seconds: float) -> str:

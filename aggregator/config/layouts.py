@@ -7,51 +7,60 @@ shared: one object for a layout, a profile and an order of words and bytes, howe
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from dataclasses import replace
 
 from aggregator.config import units
+from aggregator.config.alarm_items import AlarmItems, bit_of, coil_of
 from aggregator.config.document import Document, Steps
-from aggregator.config.files import ItemKeys, LayoutKeys
-from aggregator.config.findings import Findings, near
+from aggregator.config.findings import Findings
+from aggregator.config.gases import conversion_of
+from aggregator.config.items import (
+    HOLDS_A_SEQUENCE,
+    HOLDS_A_TIME,
+    MEANT_FOR,
+    UNSIGNED_ONLY,
+    WRITABLE,
+    WRITTEN_ONLY,
+    Orders,
+    codec_of,
+    encoding_of,
+    fits,
+    is_text,
+    shows_as_written,
+    span_of,
+    unit_of,
+    usual_type,
+    what_it_shows,
+)
+from aggregator.config.map_keys import ItemKeys, LayoutKeys
 from aggregator.config.scalars import Wrong, exact, is_number
-from aggregator.core import gateway
 from aggregator.core.address_map import Item, Layout, Shows, Table, WhenStale, layout_problems
-from aggregator.core.encoding import IDENTITY, LARGEST_FLOAT32, Encoding, ItemCodec, Order, Scale
+from aggregator.core.encoding import IDENTITY, ItemCodec, Scale
 from aggregator.core.errors import Place
-from aggregator.core.profile import Profile
+from aggregator.core.painter import BITS_OF_A_GRADE
+from aggregator.core.profile import Field, Profile
+from aggregator.core.setting import Setting
+from aggregator.core.slip import near
 
+OF_ITS_SETPOINT = (Shows.SETPOINT, Shows.ALARM_PEAK)  # what has the unit of an alarm's setpoint
 REGISTER_TABLES = (Table.INPUT, Table.HOLDING)
-USUAL_TYPES = {
-    Shows.VALUE: "float32",
-    Shows.TOTAL: "float64",
-    Shows.STATUS: "uint16",
-    Shows.AGE: "uint16",
-    Shows.COUNTER: "uint32",
-    Shows.RADIO: "int16",
-    Shows.FLAGS: "uint16",
-    Shows.TEXT: "text",
-    Shows.CONSTANT: "uint16",
-    Shows.SCRATCH: "uint16",
-}
-UNSIGNED_ONLY = (Shows.STATUS, Shows.COUNTER, Shows.FLAGS)
-MEASURED = (Shows.VALUE, Shows.AGE, Shows.RADIO, Shows.COUNTER, Shows.GATEWAY, Shows.CONSTANT, Shows.SCRATCH)
-MEANT_FOR: dict[str, tuple[str, ...]] = {
-    "unit": MEASURED,
-    "scale": MEASURED,
-    "offset": MEASURED,
-    "filler": MEASURED,
-    "stale": (Shows.VALUE,),
-    "length": ("text",),
-}
-RADIO_UNITS = {"rssi": "dBm", "snr": "dB"}
-Orders = tuple[str, str]
-"""Order of words and of bytes where an item does not say."""
 
 
 class LayoutBuilder:
     """Checks the layouts of one map.yaml and binds them to profiles."""
 
-    def __init__(self, layouts: dict[str, LayoutKeys], file: Document, findings: Findings) -> None:
+    def __init__(
+        self,
+        layouts: dict[str, LayoutKeys],
+        settings: Mapping[str, Setting],
+        alarms: AlarmItems,
+        file: Document,
+        findings: Findings,
+    ) -> None:
         self.layouts = layouts
+        self.settings = settings
+        self.alarms = alarms
         self.file = file
         self.findings = findings
         self._bound: dict[tuple[str, str, Orders], Layout] = {}
@@ -84,11 +93,11 @@ class LayoutBuilder:
                 if (item := self._item(name, table, offset, each, profile, orders, used)) is not None
             ]
             for offset, flag in keys.discrete.items():
-                place = self.file.key_place("layouts", name, "discrete", str(offset))
-                items.append(Item(Table.DISCRETE, offset, Shows.FLAG, flag, place=place))
-            for offset in keys.coil:
-                place = self.file.key_place("layouts", name, "coil", str(offset))
-                items.append(Item(Table.COIL, offset, Shows.UNDER_TEST, place=place))
+                steps: Steps = ("layouts", name, "discrete", str(offset))
+                if flag.of is None or self._has_field(flag.of, profile, steps, used):
+                    items.append(bit_of(flag, offset, self.file.key_place(*steps)))
+            for offset, coil in keys.coil.items():
+                items.append(coil_of(coil, offset, self.file.key_place("layouts", name, "coil", str(offset))))
             self._bound[key] = Layout(name, tuple(items), self.file.key_place("layouts", name))
         return self._bound[key]
 
@@ -108,33 +117,53 @@ class LayoutBuilder:
     ) -> Item | None:
         shows, of = what_it_shows(keys)
         steps: Steps = ("layouts", layout, table.key, str(offset))
-        if keys.field or keys.total_of or keys.status_of or keys.age_of:
-            names = [each.name for each in profile.fields]
-            if of not in names:
-                what = f"profile {profile.name} has no field `{of}`, and a meter of it is placed here ({used.short})"
-                if (profile.name, *steps) not in self._unknown:
-                    self.findings.wrong(self.file.key_place(*steps), what, near(of, names, "It has"))
-                self._unknown.add((profile.name, *steps))
-                return None
-            if keys.total_of and profile.fields[names.index(of)].counting is None:
-                what = f"field `{of}` of profile {profile.name} is not said to count ({used.short})"
-                if (profile.name, *steps) not in self._unknown:
-                    self.findings.wrong(self.file.key_place(*steps), what, "Give the field `counts:` in the profile")
-                self._unknown.add((profile.name, *steps))
+        place = self.file.key_place(*steps)
+        bare = Item(table, offset, shows, of, about=keys.of or "", place=place)
+        if [each for each in bare.fields if not self._has_field(each, profile, steps, used)]:
+            return None
+        if keys.total_of and profile.fields[profile.index_of(of) or 0].counting is None:
+            what = f"field `{of}` of profile {profile.name} is not said to count ({used.short})"
+            self._wrong_for(profile, steps, what, "Give the field `counts:` in the profile")
         measured = keys.field or keys.total_of
-        own_unit = profile.fields[profile.index_of(of) or 0].unit if measured else unit_of(shows, of)
-        conversion = IDENTITY if keys.constant or keys.scratch else self._conversion(keys, own_unit, steps)
+        field = profile.fields[profile.index_of(of) or 0] if measured else None
+        own_unit = self._unit(shows, of) if field is None else field.unit
+        if bare.shows in OF_ITS_SETPOINT:
+            own_unit = self.alarms.unit_of(of, profile)
+        conversion = IDENTITY if keys.constant or keys.scratch else self._conversion(keys, field, own_unit, steps)
+        if bare.shows in OF_ITS_SETPOINT:
+            conversion = self.alarms.conversion_of(of, profile, conversion)
         codec = codec_of(keys, orders, conversion)
+        if shows is Shows.SETPOINT:
+            self.alarms.check_fits(bare, codec, profile, steps)
         unit = own_unit if keys.unit is None else keys.unit
         when_stale = WhenStale(keys.stale or "hold")
-        place = self.file.key_place(*steps)
-        return Item(table, offset, shows, of, codec, unit, when_stale, keys.note or "", place)
+        return replace(bare, codec=codec, unit=unit, when_stale=when_stale, note=keys.note or "")
 
-    def _conversion(self, keys: ItemKeys, own_unit: str, steps: Steps) -> Scale:
+    def _unit(self, shows: Shows, of: str) -> str:
+        """The unit of what is no field."""
+        if shows is Shows.SETTING:
+            return self.settings[of].unit if of in self.settings else ""
+        return unit_of(shows, of)
+
+    def _has_field(self, name: str, profile: Profile, steps: Steps, used: Place) -> bool:
+        names = [each.name for each in profile.fields]
+        if name in names:
+            return True
+        what = f"profile {profile.name} has no field `{name}`, and a meter of it is placed here ({used.short})"
+        self._wrong_for(profile, (*steps, name), what, near(name, names, "It has"))
+        return False
+
+    def _wrong_for(self, profile: Profile, steps: Steps, what: str, cure: str) -> None:
+        """Say it once, however often the layout is placed with a meter of the profile."""
+        if (profile.name, *steps) not in self._unknown:
+            self.findings.wrong(self.file.key_place(*steps[:4]), what, cure)
+        self._unknown.add((profile.name, *steps))
+
+    def _conversion(self, keys: ItemKeys, field: Field | None, own_unit: str, steps: Steps) -> Scale:
         if keys.unit is None:
             return IDENTITY
         try:
-            return units.conversion(own_unit, keys.unit)
+            return conversion_of(field, keys.unit) if field else units.conversion(own_unit, keys.unit)
         except Wrong as wrong:
             self.findings.take(wrong, self.file, *steps, "unit")
             return IDENTITY
@@ -162,6 +191,20 @@ class LayoutBuilder:
             cure = "Leave `as` out" if text else "Choose a number type"
         elif what_it_shows(keys)[0] in UNSIGNED_ONLY and not keys.as_.startswith("uint"):
             what, cure = f"a set of bits or a count is not shown as {keys.as_}", "Use uint16, uint32 or uint64"
+        elif keys.time and not keys.part and keys.as_ not in HOLDS_A_TIME:
+            what, cure = f"{keys.as_} does not hold the seconds since 1970", f"Use {', '.join(HOLDS_A_TIME)}"
+        elif keys.show == "acknowledge" or keys.alarm_sequence:
+            if keys.as_ in HOLDS_A_SEQUENCE:
+                return True
+            what, cure = f"{keys.as_} does not hold a sequence number", f"Use {' or '.join(HOLDS_A_SEQUENCE)}"
+        elif keys.show == "node" and keys.as_ != "uint64":
+            what, cure = f"{keys.as_} does not hold the 16 digits of a DevEUI", "Use uint64, or {text: node}"
+        elif keys.grades and BITS_OF_A_GRADE * len(keys.grades) > 16 * encoding_of(keys, ("", "")).registers:
+            what = f"{len(keys.grades)} grades of two bits each do not fit {keys.as_}"
+            cure = f"Leave `as` out, or use {usual_type(keys, Shows.GRADES, '')}"
+        elif len(keys.alarms or keys.unacknowledged or ()) > 16 * encoding_of(keys, ("", "")).registers:
+            what = f"{len(keys.alarms or keys.unacknowledged or ())} alarms of one bit each do not fit {keys.as_}"
+            cure = f"Leave `as` out, or use {usual_type(keys, Shows.ALARMS, '')}"
         else:
             return True
         self.findings.wrong(self.file.place(*steps, "as"), what, cure)
@@ -171,13 +214,33 @@ class LayoutBuilder:
         shows, _ = what_it_shows(keys)
         wrong, place = self.findings.wrong, self.file.place
         self.findings.no_zero_scale(keys.scale, self.file, steps)
-        if table is Table.HOLDING and shows is not Shows.SCRATCH:
+        if table is Table.HOLDING and shows not in WRITABLE:
             what = f"a {shows} cannot be written, so it is no holding register"
             wrong(place(*steps), what, "Put it under `input:`; readers of function 03 see it there too")
-        if table is Table.INPUT and shows is Shows.SCRATCH:
-            wrong(place(*steps), "a scratch item stands in a table that is never written", "Put it under `holding:`")
+        if table is Table.INPUT and shows in WRITTEN_ONLY:
+            article = "an" if shows[0] in "aeiou" else "a"
+            what = f"{article} {shows} item stands in a table that is never written"
+            wrong(place(*steps), what, "Put it under `holding:`")
+        if keys.setting is not None:
+            self._check_setting(keys, keys.setting, steps)
         self._check_meaning(keys, "text" if is_text(keys) else shows, steps)
         self._check_numbers(keys, steps)
+
+    def _check_setting(self, keys: ItemKeys, name: str, steps: Steps) -> None:
+        """A setting that is there, with limits that its registers can hold: else a client could never ask for them."""
+        setting = self.settings.get(name)
+        if setting is None:
+            cure = near(name, self.settings, "It has") if self.settings else "Add it under `settings:` there"
+            self.findings.wrong(self.file.place(*steps), f"meters.yaml has no setting `{name}`", cure)
+            return
+        codec = codec_of(keys, ("", ""), self._conversion(keys, None, setting.unit, steps))
+        for limit in (setting.low, setting.high):
+            if math.isfinite(limit) and codec.encode(limit)[1]:
+                kind = codec.encoding.type
+                kind = f"{codec.encoding.type}{span_of(codec.encoding)}"
+                what = f"{name} may be {setting.limits} ({setting.place.short}), which does not fit {kind}"
+                self.findings.wrong(self.file.place(*steps), what, "Choose another type or scale")
+                return
 
     def _check_meaning(self, keys: ItemKeys, kind: str, steps: Steps) -> None:
         """A key that does nothing for an item is a mistake about the item."""
@@ -191,7 +254,7 @@ class LayoutBuilder:
         if encoding.is_text:
             return
         if keys.filler is not None and not fits(keys.filler, encoding):
-            what = f"the filler {keys.filler} does not fit {encoding.type}{_span(encoding)}"
+            what = f"the filler {keys.filler} does not fit {encoding.type}{span_of(encoding)}"
             self.findings.wrong(self.file.place(*steps, "filler"), what, "Write one that fits, or leave it out")
         if keys.constant is not None:
             self._check_constant(keys, keys.constant, self.file.place(*steps, "constant"))
@@ -204,74 +267,6 @@ class LayoutBuilder:
         codec = codec_of(keys, ("", ""))
         if codec.scale.raw(exact(constant)) == codec.filler:
             wrong(place, f"the constant {constant} would read as no value", "Choose a wider type or another filler")
-        elif not _shows(codec, exact(constant)):
-            what = f"the constant {constant} does not fit {codec.encoding.type}{_span(codec.encoding)}"
+        elif not shows_as_written(codec, exact(constant)):
+            what = f"the constant {constant} does not fit {codec.encoding.type}{span_of(codec.encoding)}"
             wrong(place, what, "Choose another type or scale")
-
-
-def is_text(keys: ItemKeys) -> bool:
-    """Whether what an item shows is a text."""
-    return keys.text is not None or keys.gateway == "version"
-
-
-def fits(number: float, encoding: Encoding) -> bool:
-    """Whether a number can stand in a register of a type as it is."""
-    if encoding.is_float:
-        return encoding.type == "float64" or abs(number) <= LARGEST_FLOAT32
-    low, high = encoding.span
-    return low <= number <= high and number == int(number)
-
-
-def codec_of(keys: ItemKeys, orders: Orders, conversion: Scale = IDENTITY) -> ItemCodec:
-    """How an item's value becomes registers. What does not fit is left out here and told by the check of its layout."""
-    encoding = encoding_of(keys, orders)
-    filler: int | float | None = 0 if keys.scratch and not encoding.is_float else None
-    if keys.filler is not None and not encoding.is_text and fits(keys.filler, encoding):
-        filler = keys.filler if encoding.is_float else int(keys.filler)
-    return ItemCodec(encoding, Scale(keys.scale or 1.0, keys.offset or 0.0), filler, conversion)
-
-
-def _span(encoding: Encoding) -> str:
-    return "" if encoding.is_float else " ({} to {})".format(*encoding.span)
-
-
-def _shows(codec: ItemCodec, number: float) -> bool:
-    """Whether a number stands in the registers as written; floats may round, as they always do."""
-    data, clamped = codec.encode(number)
-    shown = codec.decode(data)
-    return not clamped and isinstance(shown, int | float) and math.isclose(shown, number, rel_tol=1e-6, abs_tol=1e-30)
-
-
-def encoding_of(keys: ItemKeys, orders: Orders) -> Encoding:
-    """How an item stands in registers: its own type and order, else the usual type and the device's order."""
-    shows, of = what_it_shows(keys)
-    usual = USUAL_TYPES.get(shows) or next(each.type for each in gateway.FIGURES if each.name == of)
-    words = Order(keys.words or orders[0] or Order.HIGH_FIRST)
-    byte_order = Order(keys.bytes_ or orders[1] or Order.HIGH_FIRST)
-    return gateway.encoding_of(keys.as_ or usual, words, byte_order, keys.length or gateway.VERSION_REGISTERS)
-
-
-def what_it_shows(keys: ItemKeys) -> tuple[Shows, str]:
-    """What an item shows, and of which field, figure or flags."""
-    kinds = (
-        (Shows.VALUE, keys.field),
-        (Shows.TOTAL, keys.total_of),
-        (Shows.STATUS, keys.status_of),
-        (Shows.AGE, keys.age_of),
-        (Shows.RADIO, keys.radio),
-        (Shows.GATEWAY, keys.gateway),
-        (Shows.FLAGS, ",".join(keys.flags) if keys.flags else None),
-        (Shows.TEXT, keys.text),
-        (Shows.CONSTANT, keys.constant),
-        (Shows.SCRATCH, keys.scratch),
-    )
-    return next(((shows, of) for shows, of in kinds if of is not None), (Shows(keys.show or "status"), ""))
-
-
-def unit_of(shows: Shows, of: str) -> str:
-    """The unit of what is no field."""
-    if shows is Shows.AGE:
-        return "s"
-    if shows is Shows.RADIO:
-        return RADIO_UNITS.get(of, "")
-    return next((each.unit for each in gateway.FIGURES if each.name == of), "")

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from aggregator.config.document import Document
-from aggregator.config.files import MeterDefaults, MeterKeys, MetersKeys
-from aggregator.config.findings import Findings, near, time_words
+from aggregator.config.findings import Findings, time_words
+from aggregator.config.meter_keys import MeterDefaults, MeterKeys, MetersKeys
 from aggregator.core.meter import Meter
 from aggregator.core.profile import Profile
+from aggregator.core.slip import near
 
 MISSED = 3  # reporting intervals after which a silent meter is stale, where the file does not say
 
@@ -68,4 +69,4 @@ def _meter(
                 f"{time_words(field.stale_after)} ({field.place.short})"
             )
             findings.wrong(file.place("meters", at, "reports_every"), what, advice)
-    return Meter(keys.tag, keys.name, keys.area, profile, every, stale_after, keys.node, place)
+    return Meter(keys.tag, keys.name, keys.area, profile, every, stale_after, keys.node, keys.calibration_due, place)

@@ -8,11 +8,16 @@ from __future__ import annotations
 import ipaddress
 import re
 
+from aggregator.core.access import Network
+from aggregator.core.dating import moment_of
 from aggregator.core.uplink import normal_node
 
 WHOLE = re.compile(r"[+-]?(0|[1-9][0-9]*)|0x[0-9a-fA-F]+")
 NUMBER = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?")
+COMMA = re.compile(r"([+-]?[0-9]+),([0-9]+)(?![0-9,])")
+THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
 DURATION = re.compile(r"([0-9]+(?:\.[0-9]+)?)\s*([a-z]+)")
+DAY_TIME = re.compile(r"(?:day ([1-9][0-9]{0,2}) )?([01]?[0-9]|2[0-3]):([0-5][0-9])(?::([0-5][0-9]))?")
 SECONDS = {"ms": 0.001, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 SIZE = re.compile(r"([0-9]+(?:\.[0-9]+)?)\s*(MB|GB|TB)")
 BYTES = {"MB": 10**6, "GB": 10**9, "TB": 10**12}
@@ -23,6 +28,9 @@ LARGEST = 1e30  # beyond any quantity on a site; what comes of arithmetic with i
 MOST_DIGITS = 24  # more than any register holds; the interpreter itself refuses to convert a few thousand
 LONGEST_TIME = 36525 * 86400.0
 LISTENS = re.compile(r"(?P<host>\[[0-9a-fA-F:.]+\]|[^\s:]*):(?P<port>[0-9]+)")
+
+ANY = "any"
+EVERY_NETWORK: tuple[Network, ...] = (ipaddress.ip_network("0.0.0.0/0"), ipaddress.ip_network("::/0"))
 
 
 class Wrong(ValueError):
@@ -48,6 +56,15 @@ def text(value: object) -> str:
     if not value.strip():
         raise Wrong("the value is empty", "Write a value, or leave the key out")
     return value.strip()
+
+
+def no_comma(given: str) -> None:
+    """Refuse a number that begins a text and is written with a comma; raises Wrong with the number as it is due."""
+    found = COMMA.match(given)
+    if found:
+        number = found[0].replace(",", ".")
+        thousands = f", or {found[1]}{found[2]} for thousands" if THOUSANDS.fullmatch(found[0]) else ""
+        raise Wrong(f"`{given}` has a comma in its number", f"Write {number}{thousands}")
 
 
 def whole(value: object) -> int:
@@ -76,8 +93,8 @@ def number(value: object) -> float:
     """
     given = text(value)
     if not NUMBER.fullmatch(given):
-        cure = "Write it with a decimal point" if "," in given else "Write a number like 0.1 or 25"
-        raise Wrong(f"`{given}` is no number", cure)
+        no_comma(given)
+        raise Wrong(f"`{given}` is no number", "Write a number like 0.1 or 25")
     result = float(given)
     if abs(result) > LARGEST:
         raise Wrong("the number is too large", f"Write one below {LARGEST:g}")
@@ -118,6 +135,7 @@ def duration(value: object) -> float:
     (900.0, 5400.0)
     """
     given = text(value)
+    no_comma(given)
     parts = DURATION.findall(given)
     rest = DURATION.sub("", given).strip()
     if not parts or rest or any(unit not in SECONDS for _, unit in parts):
@@ -126,6 +144,32 @@ def duration(value: object) -> float:
     if not 0 < seconds <= LONGEST_TIME:
         raise Wrong(f"`{given}` is {'too long' if seconds else 'no time at all'}", "Write from 1 ms to 36525 d")
     return seconds
+
+
+def time_of_day(text: str) -> float | None:
+    """Seconds since the first midnight: `10:05`, `10:05:30`, on a later day `day 2 06:00`; None for anything else.
+
+    >>> time_of_day("10:05"), time_of_day("day 2 06:00"), time_of_day("25:00")
+    (36300.0, 108000.0, None)
+    """
+    match = DAY_TIME.fullmatch(text)
+    if not match:
+        return None
+    day, hours, minutes, seconds = (int(part) for part in match.groups(default="0"))
+    return max(0, day - 1) * 86400.0 + hours * 3600.0 + minutes * 60.0 + seconds
+
+
+def moment(value: object) -> float:
+    """UTC seconds of a date or a time after RFC 3339; without an offset it is UTC.
+
+    >>> moment("2027-01-15"), moment("2027-01-15T08:00:00Z")
+    (1799971200.0, 1800000000.0)
+    """
+    given = text(value)
+    try:
+        return moment_of(given)
+    except ValueError:
+        raise Wrong(f"`{given}` is no date or time", "Write it like 2026-01-01 or 2026-01-01T08:00:00Z") from None
 
 
 def size(value: object) -> int:
@@ -168,6 +212,36 @@ def listens(value: object) -> tuple[str, int]:
         except ValueError:
             raise Wrong(f"`{host}` is no address", "Write an address of this machine, or 0.0.0.0 for all") from None
     return host, int(match["port"])
+
+
+def networks(value: object) -> tuple[Network, ...]:
+    """The networks of addresses in CIDR form (RFC 4632, RFC 4291): `10.1.2.0/24`, one address, or `any` for all.
+
+    >>> networks("10.1.2.3")
+    (IPv4Network('10.1.2.3/32'),)
+    """
+    given = text(value)
+    if given == ANY:
+        return EVERY_NETWORK
+    try:
+        return (ipaddress.ip_network(given),)
+    except ValueError:
+        pass
+    try:
+        meant = ipaddress.ip_network(given, strict=False)
+    except ValueError:
+        raise Wrong(
+            f"`{given}` is no network", f"Write one as 10.1.2.0/24, one address as 10.1.2.3, or {ANY} for all"
+        ) from None
+    raise Wrong(f"`{given}` is one address with the size of a network", f"Write {meant}, or the address alone")
+
+
+def device_file(value: object) -> str:
+    """The absolute path of a port: `/dev/ttyUSB0`."""
+    given = text(value)
+    if not given.startswith("/") or given.endswith("/") or any(character.isspace() for character in given):
+        raise Wrong(f"`{given}` is no port", "Write its path, best one that `ls /dev/serial/by-id/*` lists")
+    return given
 
 
 def bits(value: object) -> tuple[int, int]:

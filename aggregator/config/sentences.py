@@ -8,10 +8,10 @@ from typing import Any, TypeVar, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from aggregator.config.document import Document, Steps
-from aggregator.config.files import Keys
-from aggregator.config.findings import close_to, near
+from aggregator.config.keys import Keys
 from aggregator.config.scalars import Wrong, kind_of
 from aggregator.core.errors import ConfigurationError, Place, Problem
+from aggregator.core.slip import close_to, near
 
 Model = TypeVar("Model", bound=Keys)
 DUE = {

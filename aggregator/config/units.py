@@ -13,7 +13,7 @@ from functools import cache
 
 import pint
 
-from aggregator.config.scalars import NUMBER, Wrong, number, text
+from aggregator.config.scalars import NUMBER, Wrong, no_comma, number, text
 from aggregator.core.encoding import IDENTITY, Scale
 
 DEFINITIONS = (
@@ -58,6 +58,7 @@ LOOK_ALIKES = (
     ("gauge_pressure", "Gauge pressure needs the air pressure to become absolute; keep the meter's own unit"),
     ("volume_at", "Volumes at other conditions need pressure and temperature; keep the meter's own unit"),
 )
+GAUGE = re.compile(r"\b(m?bar|[hkM]?Pa|psi)\s*\(?g\)?(?![a-z])")
 QUANTITY = re.compile(rf"\s*({NUMBER.pattern})\s*(.*?)\s*")
 # The library reads a unit as arithmetic: without these bounds `9**9**9` keeps it busy for ever.
 WRITTEN = re.compile(r"[A-Za-z%°µμΩ0-9³²/*^·().\- ]{1,32}")
@@ -132,12 +133,43 @@ def quantity(value: object, wanted: str) -> float:
     (0.045, 3.0)
     """
     given = text(value)
+    no_comma(given)
     match = QUANTITY.fullmatch(given)
     if not match:
         raise Wrong(f"`{given}` is no quantity", f"Write a number and a unit, for instance 45 {wanted or ''}".rstrip())
     name = match.groups()[-1]
     amount = number(match[1])
     return amount if not name else float(conversion(unit(name), wanted).value(amount))
+
+
+def difference(value: object, wanted: str) -> float:
+    """A difference of two quantities in the wanted unit: here 2 °C are 2 K, and no temperature.
+
+    Nor has a difference of gauge pressures anything to do with the air pressure.
+
+    >>> difference("2 °C", "°C"), difference("9 °F", "°C"), difference("200 Pa", "mbarg")
+    (2.0, 5.0, 2.0)
+    """
+    given = text(value)
+    match = QUANTITY.fullmatch(given)
+    if not match or not match.groups()[-1]:
+        return quantity(given, wanted)
+    return number(match[1]) * conversion(_of_differences(unit(match.groups()[-1])), _of_differences(wanted)).factor
+
+
+def written_rate(value: object, wanted: str) -> tuple[str, float]:
+    """The unit in which a rate is written, and how many of it are one of the wanted unit.
+
+    >>> written_rate("5 mbar/min", "mbarg/s")
+    ('mbar/min', 60.0)
+    """
+    match = QUANTITY.fullmatch(text(value))
+    name = unit(match.groups()[-1]) if match and match.groups()[-1] else wanted
+    return name, conversion(_of_differences(wanted), _of_differences(name)).factor
+
+
+def _of_differences(name: str) -> str:
+    return GAUGE.sub(r"\1", name)
 
 
 def _tidy(value: float) -> float:

@@ -14,7 +14,8 @@ and no other placement may reach into it. Addresses are PDU addresses, counted f
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterable, Iterator
+from bisect import bisect_left, bisect_right
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 from enum import Enum, StrEnum
 
@@ -65,11 +66,44 @@ class Shows(StrEnum):
     COUNTER = "counter"
     FLAG = "flag"
     FLAGS = "flags"
+    GRADE = "grade"
+    GRADES = "grades"
+    REASONS = "reasons"
+    TIME = "time"
+    NODE = "node"
+    WIRED = "wired"
     TEXT = "text"
     CONSTANT = "constant"
     GATEWAY = "gateway"
     SCRATCH = "scratch"
+    SETTING = "setting"
     UNDER_TEST = "under test"
+    ALARMS = "active"
+    UNACKNOWLEDGED = "unacknowledged"
+    ALARM_STATE = "alarm state"
+    ALARM_SEQUENCE = "alarm sequence"
+    ALARM_PEAK = "alarm peak"
+    ALARM_PRIORITY = "alarm priority"
+    SETPOINT = "setpoint"
+    SUMMARY = "summary"
+    ACKNOWLEDGE = "acknowledge"
+    RESET = "reset"
+    SILENCE = "silence"
+    SUPPRESSION = "suppression"
+    SHELVE = "shelve"
+
+
+OF_A_FIELD = (Shows.VALUE, Shows.TOTAL, Shows.STATUS, Shows.AGE, Shows.GRADE, Shows.REASONS)
+"""What has the name of its field in `of`."""
+OF_ONE_ALARM = (Shows.ALARM_STATE, Shows.ALARM_SEQUENCE, Shows.ALARM_PEAK, Shows.SETPOINT, Shows.SHELVE)
+"""What has the name of its alarm in `of`."""
+OF_ALARMS = (*OF_ONE_ALARM, Shows.ALARMS, Shows.UNACKNOWLEDGED)
+"""What has the names of alarms in `of`; active and unacknowledged mean any of the meter where it is empty."""
+COMMANDS = (Shows.ACKNOWLEDGE, Shows.RESET, Shows.SILENCE)
+"""What is written and always reads back as zero: its effect is visible elsewhere."""
+
+SWITCHES = (Shows.UNDER_TEST, Shows.RESET, Shows.SILENCE, Shows.SUPPRESSION)
+"""What a register takes as a coil does: 1 or 0, and nothing else."""
 
 
 class WhenStale(StrEnum):
@@ -84,8 +118,9 @@ class WhenStale(StrEnum):
 class Item:
     """One thing at one place in a layout. `offset` counts registers or bits from the start of the block.
 
-    `of` holds the field, figure or flag (several, comma separated, for packed flags); a constant's value or a scratch
-    item's name. Items of bit tables have no codec.
+    `of` holds the field, figure, flag or time (several, comma separated, where they are packed); a constant's value or
+    a scratch item's name. `about` is the one field that a flag or a time speaks of, empty for the whole meter. Items of
+    bit tables have no codec. In a block of alarms `about` is the group, empty for the whole site.
     """
 
     table: Table
@@ -97,6 +132,22 @@ class Item:
     when_stale: WhenStale = WhenStale.HOLD
     note: str = ""
     place: Place = field(default=Place(""), compare=False)
+    about: str = ""
+
+    @property
+    def fields(self) -> tuple[str, ...]:
+        """The fields that the item speaks of, empty where it speaks of the whole meter or of none."""
+        if self.shows is Shows.GRADES:
+            return tuple(self.of.split(","))
+        if self.shows is Shows.SUMMARY or self.shows in COMMANDS:
+            return ()
+        named = self.of if self.shows in OF_A_FIELD else self.about
+        return (named,) if named else ()
+
+    @property
+    def alarms(self) -> tuple[str, ...]:
+        """The names of the alarms that the item speaks of, empty where it speaks of none or of any."""
+        return tuple(self.of.split(",")) if self.shows in OF_ALARMS and self.of else ()
 
     @property
     def size(self) -> int:
@@ -107,13 +158,36 @@ class Item:
     def title(self) -> str:
         """The item in a few words, as register lists and messages name it."""
         match self.shows:
-            case Shows.VALUE | Shows.FLAG | Shows.TEXT | Shows.GATEWAY | Shows.SCRATCH:
-                return self.of
-            case Shows.STATUS | Shows.AGE | Shows.TOTAL:
+            case Shows.VALUE | Shows.WIRED | Shows.FLAG | Shows.TEXT | Shows.GATEWAY | Shows.SCRATCH:
+                return f"{self.about} {self.of}".strip()
+            case Shows.STATUS | Shows.AGE | Shows.TOTAL | Shows.GRADE | Shows.REASONS:
                 return f"{self.of} {self.shows}".strip()
-            case Shows.FLAGS:
-                return f"flags ({self.of})"
+            case Shows.FLAGS | Shows.GRADES:
+                return f"{self.about} {self.shows} ({self.of})".strip()
+            case Shows.SETTING:
+                return f"{self.of} {'to set' if self.table is Table.HOLDING else 'in force'}"
+            case Shows.TIME:
+                return f"{self.about} {self.shows} {self.of}".strip()
             case Shows.RADIO | Shows.CONSTANT:
+                return f"{self.shows} {self.of}"
+            case _:
+                return self._title_of_alarms
+
+    @property
+    def _title_of_alarms(self) -> str:
+        match self.shows:
+            case Shows.ALARMS | Shows.UNACKNOWLEDGED:
+                named = f"({self.of})" if "," in self.of else self.of
+                return f"{'alarms' if ',' in self.of else 'alarm'} {self.shows} {named}".strip()
+            case Shows.SETPOINT:
+                return f"{self.of} setpoint {'to set' if self.table is Table.HOLDING else 'in force'}"
+            case Shows.ALARM_STATE | Shows.ALARM_SEQUENCE | Shows.ALARM_PEAK:
+                return f"{self.of} {self.shows.removeprefix('alarm ')}"
+            case Shows.SUMMARY:
+                return self.of
+            case Shows.SHELVE:
+                return f"{self.of} minutes shelved"
+            case Shows.SUPPRESSION:
                 return f"{self.shows} {self.of}"
             case _:
                 return str(self.shows)
@@ -145,7 +219,10 @@ class Layout:
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """A run of addresses of one table that one slot owns. `tag` is None for a spare slot and for gateway blocks."""
+    """A run of addresses of one table that one slot owns. `tag` is None for a spare slot and for gateway blocks.
+
+    Blocks that were placed by one line have its place as their `row`.
+    """
 
     table: Table
     start: int
@@ -154,13 +231,25 @@ class Block:
     tag: str | None
     owner: str
     place: Place = field(compare=False)
+    row: Place | None = field(default=None, compare=False)
 
     @property
     def end(self) -> int:
         return self.start + self.size
 
+    @property
+    def declared(self) -> Place:
+        """Where its addresses are declared: its row, else its own place."""
+        return self.row or self.place
+
     def __str__(self) -> str:
         return self.table.span(self.start, self.size)
+
+    def entries(self, unit_id: int) -> Iterator[Entry]:
+        """Every item of the block at its address in a device."""
+        for item in self.layout.in_table(self.table):
+            address = self.start + item.offset
+            yield Entry(unit_id, self.table, address, item, self.tag, self.owner, self.layout.name, self.place)
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,35 +271,71 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
+class StandsIn:
+    """Which meter a device stands in for, in the meter's own registers.
+
+    A stale value refuses to be read, or is held. `unread` stands where nobody reads the meter; None answers 02 there.
+    """
+
+    tag: str
+    refuses_stale: bool = True
+    unread: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Device:
-    """One virtual device: a unit id and the blocks behind it."""
+    """One virtual device: a unit id and the blocks behind it.
+
+    Its name, by default the unit id, is how listeners and people call it; plant software never sees it. One that stands
+    in for a meter has the meter's own registers and nothing else; its blocks say so to register lists.
+    """
 
     unit_id: int
     blocks: tuple[Block, ...]
     answers_all_units: bool = False
     place: Place = field(default=Place(""), compare=False)
+    name: str = ""
+    stands_in: StandsIn | None = None
+    _by_table: dict[Table, list[Block]] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Name it after its unit id where it has no name, and sort its blocks once: there are thousands."""
+        object.__setattr__(self, "name", self.name or str(self.unit_id))
+        ordered = sorted(self.blocks, key=lambda block: block.start)
+        by_table = {table: [block for block in ordered if block.table is table] for table in Table}
+        object.__setattr__(self, "_by_table", by_table)
+
+    def tags(self) -> frozenset[str]:
+        """The meters that it shows."""
+        return frozenset(block.tag for block in self.blocks if block.tag is not None)
 
     def in_table(self, table: Table) -> list[Block]:
         """The blocks of one table, by address."""
-        return sorted((block for block in self.blocks if block.table is table), key=lambda block: block.start)
+        return list(self._by_table[table])
+
+    def within(self, table: Table, start: int, end: int) -> list[Block]:
+        """The blocks of one table that have an address from `start` up to `end`, by address."""
+        blocks = self._by_table[table]
+        first = max(0, bisect_right(blocks, start, key=_start_of) - 1)
+        return [block for block in blocks[first : bisect_left(blocks, end, key=_start_of)] if block.end > start]
 
     def entries(self) -> Iterator[Entry]:
         """Every item at its address, table by table, lowest address first."""
         for table in Table:
             for block in self.in_table(table):
-                if block.owner == "spare":
-                    continue
-                for item in block.layout.in_table(table):
-                    yield Entry(
-                        self.unit_id,
-                        table,
-                        block.start + item.offset,
-                        item,
-                        block.tag,
-                        block.owner,
-                        block.layout.name,
-                        block.place,
-                    )
+                yield from self.entries_of(block)
+
+    def entries_of(self, block: Block) -> Iterator[Entry]:
+        """Every item of one block at its address; a spare slot has none."""
+        if block.owner == "spare":
+            return
+        owner = (block.tag, block.owner, block.layout.name, block.place)
+        for item in block.layout.in_table(block.table):
+            yield Entry(self.unit_id, block.table, block.start + item.offset, item, *owner)
+
+
+def _start_of(block: Block) -> int:
+    return block.start
 
 
 def fingerprint(devices: Iterable[Device]) -> int:
@@ -225,7 +350,7 @@ def fingerprint(devices: Iterable[Device]) -> int:
 def _meaning(entry: Entry) -> tuple[object, ...]:
     """Plain texts and numbers only, so that a change of this program's own classes changes no fingerprint."""
     item = entry.item
-    meaning = (str(item.shows), item.of, item.unit, str(item.when_stale))
+    meaning = (str(item.shows), item.of, item.unit, str(item.when_stale), *([item.about] if item.about else []))
     return (entry.unit_id, entry.table.key, entry.address, entry.tag, *meaning, *_manner(item.codec))
 
 
@@ -251,35 +376,67 @@ def free_runs(blocks: Iterable[Block], wanted: int, near: int) -> list[tuple[int
 
 
 def block_problems(device: Device) -> list[Problem]:
-    """What is wrong with where a device's blocks stand: past the end of a table, or on top of each other."""
-    problems = []
-    for table in Table:
-        blocks = device.in_table(table)
-        free = [block for block in blocks if block.end <= TABLE_SIZE]
-        previous: Block | None = None
-        for block in blocks:
-            if block.end > TABLE_SIZE:
-                what = f"{block.owner} needs {block}, but the last address is {TABLE_SIZE - 1}"
-                problems.append(Problem(block.place, what, "Start lower or give each meter fewer addresses"))
-            if previous is not None and block.start < previous.end:
-                taken = min(previous.end, block.end) - block.start
-                what = (
-                    f"{block.owner} needs {block}, but {table.span(block.start, taken)} "
-                    f"{'is' if taken == 1 else 'are'} taken by {previous.owner} ({previous.place.short})"
-                )
-                problems.append(Problem(block.place, what, _free_advice(table, free, block)))
-            if previous is None or block.end > previous.end:
-                previous = block
-    return problems
+    """What is wrong with where a device's blocks stand: past the end of a table, or on top of each other.
+
+    Where a whole row stands wrong, that is one problem and not one a meter.
+    """
+    tables = [(table, device.in_table(table)) for table in Table]
+    return [problem for table, blocks in tables for problem in (*_past_the_end(blocks), *_clashes(table, blocks))]
 
 
-def _free_advice(table: Table, blocks: list[Block], block: Block) -> str:
-    others = [each for each in blocks if each is not block]
-    runs = free_runs(others, block.size, block.start)
+def _past_the_end(blocks: Iterable[Block]) -> list[Problem]:
+    rows: dict[Place, list[Block]] = {}
+    for block in blocks:
+        if block.end > TABLE_SIZE:
+            rows.setdefault(block.declared, []).append(block)
+    cure = "Start lower or give each meter fewer addresses"
+    return [
+        Problem(
+            first.place, f"{first.owner} needs {first}, but the last address is {TABLE_SIZE - 1}{_likewise(more)}", cure
+        )
+        for first, *more in rows.values()
+    ]
+
+
+def _clashes(table: Table, blocks: list[Block]) -> list[Problem]:
+    rows: dict[frozenset[Place], list[tuple[Block, Block]]] = {}
+    previous: Block | None = None
+    for block in blocks:
+        if previous is not None and block.start < previous.end:
+            rows.setdefault(frozenset((block.declared, previous.declared)), []).append((block, previous))
+        if previous is None or block.end > previous.end:
+            previous = block
+    return [_clash(table, blocks, clashing) for clashing in rows.values()]
+
+
+def _clash(table: Table, blocks: list[Block], clashing: list[tuple[Block, Block]]) -> Problem:
+    block, previous = clashing[0]
+    more = {id(each) for pair in clashing for each in pair if each.declared == block.declared and each is not block}
+    taken = min(previous.end, block.end) - block.start
+    what = (
+        f"{block.owner} needs {block}, but {table.span(block.start, taken)} "
+        f"{'is' if taken == 1 else 'are'} taken by {previous.owner} ({previous.place.short}){_likewise(more)}"
+    )
+    mine = [each for each in blocks if each is block or (more and each.declared == block.declared)]
+    return Problem(block.place, what, _free_advice(table, blocks, mine))
+
+
+def _likewise(more: Collection[object]) -> str:
+    """How many more blocks of a row stand as wrong as the first."""
+    return f", and {len(more)} more of its row {'stands' if len(more) == 1 else 'stand'} likewise" if more else ""
+
+
+def _free_advice(table: Table, blocks: list[Block], mine: list[Block]) -> str:
+    """Where blocks that stand together could go."""
+    moved = set(map(id, mine))
+    others = [each for each in blocks if id(each) not in moved and each.end <= TABLE_SIZE]
+    start = min(each.start for each in mine)
+    size = max(each.end for each in mine) - start
+    runs = free_runs(others, size, start)
     if not runs:
-        return f"No run of {block.size} free addresses is left; free some"
-    start, end = runs[0]
-    return f"Move one of them; {table.span(start, end - start)} {'is' if end - start == 1 else 'are'} free"
+        return f"No run of {size} free addresses is left; free some"
+    begin, end = runs[0]
+    return f"Move one of them; {table.span(begin, end - begin)} {'is' if end - begin == 1 else 'are'} free"
 
 
 def layout_problems(layout: Layout) -> list[Problem]:
@@ -324,16 +481,6 @@ def shadow_problems(device: Device) -> list[Problem]:
     return problems
 
 
-@dataclass(frozen=True, slots=True)
-class Read:
-    """One request of a poll plan: a function's table, where it starts and how many it asks for."""
-
-    unit_id: int
-    table: Table
-    start: int
-    count: int
-
-
 def areas(blocks: Iterable[Block]) -> list[tuple[int, int]]:
     """The unbroken runs that blocks of one table make together, as (start, end): what one read may run over."""
     runs: list[tuple[int, int]] = []
@@ -343,25 +490,3 @@ def areas(blocks: Iterable[Block]) -> list[tuple[int, int]]:
         else:
             runs.append((block.start, block.end))
     return runs
-
-
-def poll_plan(device: Device, entries: Iterable[Entry], most_registers: int = 125, most_bits: int = 2000) -> list[Read]:
-    """The fewest reads that cover the entries of a device, none over the limits and none splitting a value.
-
-    A read may run over gaps and spare slots, which answer zero, but not past the end of an area, which answers 02.
-    Taking as much as fits from the first entry not yet covered is the fewest possible, as for any set of intervals.
-    """
-    ends = {table: areas(device.in_table(table)) for table in Table}
-    reads: list[Read] = []
-    for entry in sorted(entries, key=lambda each: (each.table.function, each.address)):
-        most = most_bits if entry.table.is_bits else most_registers
-        last = reads[-1] if reads and reads[-1].table is entry.table else None
-        if last and entry.end - last.start <= most and _same_area(ends[entry.table], last.start, entry.address):
-            reads[-1] = Read(last.unit_id, last.table, last.start, max(last.count, entry.end - last.start))
-        else:
-            reads.append(Read(entry.unit_id, entry.table, entry.address, entry.item.size))
-    return reads
-
-
-def _same_area(runs: list[tuple[int, int]], one: int, other: int) -> bool:
-    return any(start <= one < end and start <= other < end for start, end in runs)

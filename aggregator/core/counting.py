@@ -1,9 +1,12 @@
-"""The running totals of a meter: carried on at each uplink, set by hand when the meter is exchanged."""
+"""The running totals of a meter: carried on at each uplink, set by hand, carried over when the meter is exchanged."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import NamedTuple
 
+from aggregator.core.errors import CannotLink
 from aggregator.core.judge import JUMPED
 from aggregator.core.keeping import held_name, total_name
 from aggregator.core.meter import MeterState
@@ -67,3 +70,46 @@ def set_total(
     outbox.state(tag, total_name(name), so_far)
     facts = {"field": name, "total": so_far, "before": before.so_far if before else None, "counter": counter}
     return outbox.event("total set by hand", tag, now, facts, who=who)
+
+
+class Exchanged(NamedTuple):
+    """What a counter shows of the old meter, None where that cannot be read any more, and of the new one."""
+
+    old: float | None
+    new: float
+
+
+def exchange_counters(
+    state: MeterState, shown: Mapping[int, Exchanged], outbox: Outbox, who: str, now: Now
+) -> list[Note]:
+    """Carry the totals of a meter over to another one in its place, by what both counters show, by field index.
+
+    What the old one has counted since its last uplink is added; where it cannot be read the total stands as it is.
+    Raises CannotLink for a field that does not count, one that is missing, or a count that cannot be; nothing has
+    changed then.
+    """
+    tag, fields = state.meter.tag, state.meter.profile.fields
+    for index in shown.keys() - state.counts.keys():
+        raise CannotLink(f"{tag} {fields[index].name} does not count; no total of it is to be carried over.")
+    missing = [fields[index].name for index in state.counts.keys() - shown.keys()]
+    if missing:
+        raise CannotLink(f"say what the counters of the old and the new meter show of {', '.join(sorted(missing))}.")
+    totals = [(index, _total_over(state, index, each, now), each.new) for index, each in shown.items()]
+    return [set_total(state, index, so_far, new, outbox, who, now) for index, so_far, new in totals]
+
+
+def _total_over(state: MeterState, index: int, shown: Exchanged, now: Now) -> float:
+    """The total at the exchange."""
+    total, name = state.totals.get(index), state.meter.profile.fields[index].name
+    for value in shown:
+        if value is not None and not 0 <= value < math.inf:
+            raise CannotLink(f"{value:g} is nothing that the counter of {name} shows.")
+    if shown.old is None:
+        return shown.new if total is None else total.so_far
+    counted, step = count(total, shown.old, now.monotonic, state.counts[index])
+    if step is Step.HELD and total is not None:
+        raise CannotLink(
+            f"{name}: the old counter cannot have gone from {total.last:.12g} to {shown.old:.12g} since its last "
+            "reading. Read it once more, or leave it out; then the total goes on from the last reading."
+        )
+    return counted.so_far

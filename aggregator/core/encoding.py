@@ -20,6 +20,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
+from fractions import Fraction
 
 from aggregator.core.reading import Value
 
@@ -45,6 +46,7 @@ NUMBERS: dict[str, tuple[str, int]] = {
 
 LARGEST_FLOAT32 = 3.4028234663852886e38
 LONGEST_TEXT = 64  # registers
+EXACT = 1 << 53  # below this a float holds every whole number
 
 
 def swap_bytes(data: bytes) -> bytes:
@@ -127,18 +129,37 @@ class Encoding:
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """A straight line between a raw number and a value: value = raw * factor + offset."""
+    """A straight line between a raw number and a value: value = raw * factor + offset.
+
+    The factor counts as the decimal that it is written as: 184 at a scale of 0.1 is 18.4, where the product of the two
+    binary numbers would be 18.400000000000002 in every export.
+    """
 
     factor: float = 1.0
     offset: float = 0.0
+    is_identity: bool = field(init=False, repr=False, compare=False)
+    _times: int = field(init=False, repr=False, compare=False)  # value = (raw * times + plus) / over
+    _plus: int = field(init=False, repr=False, compare=False)
+    _over: int = field(init=False, repr=False, compare=False)
+    _within: int = field(init=False, repr=False, compare=False)  # raw numbers up to which that is worked out so
 
-    @property
-    def is_identity(self) -> bool:
-        return self.factor == 1.0 and self.offset == 0.0
+    def __post_init__(self) -> None:
+        """Work the fraction out that the decimals of factor and offset make together."""
+        factor, offset = Fraction(repr(float(self.factor))), Fraction(repr(float(self.offset)))
+        over = math.lcm(factor.denominator, offset.denominator)
+        object.__setattr__(self, "is_identity", self.factor == 1.0 and self.offset == 0.0)
+        object.__setattr__(self, "_times", int(factor * over))
+        object.__setattr__(self, "_plus", int(offset * over))
+        object.__setattr__(self, "_over", over)
+        object.__setattr__(self, "_within", EXACT if over < EXACT else 0)
 
     def value(self, raw: float) -> int | float:
         """The value of a raw number. Integers stay integers where nothing is scaled, so that totals stay exact."""
-        return raw if self.is_identity else raw * self.factor + self.offset
+        if self.is_identity:
+            return raw
+        if -self._within < raw < self._within:
+            return (raw * self._times + self._plus) / self._over
+        return raw * self.factor + self.offset
 
     def raw(self, value: float) -> int | float:
         """The raw number of a value, not yet rounded."""

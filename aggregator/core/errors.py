@@ -3,11 +3,14 @@
 AggregatorError          never raised itself
     ConfigurationError   a file a person edits is wrong: every problem, each with its place
     DecodeError          an uplink cannot be read: the uplink is set aside, the service goes on
+    CannotSubstitute     a value entered by hand is refused: the message says why
+    CannotLink           a node is not put on a meter, or taken off it: the message says why
     ModbusError          a request is answered with an exception code (MODBUS V1.1b3 section 7)
 """
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
@@ -69,13 +72,28 @@ class Refusal(StrEnum):
 
 
 class DecodeError(AggregatorError):
-    """An uplink that cannot be read. `node` is set as soon as it is known, for the meter's status."""
+    """An uplink that cannot be read.
+
+    What is known of its frame is set as soon as it is: `node`, for the meter's status, `counter`, when it was `heard`
+    by the network's clock (UTC s), and `late` where newer ones of that node came before it.
+    """
 
     def __init__(self, refusal: Refusal, detail: str) -> None:
         self.refusal = refusal
         self.detail = detail
         self.node: str | None = None
+        self.counter: int | None = None
+        self.heard: float | None = None
+        self.late = False
         super().__init__(f"{refusal}: {detail}")
+
+
+class CannotSubstitute(AggregatorError):
+    """A value entered by hand can't stand in for a reading; the message is a sentence for whoever entered it."""
+
+
+class CannotLink(AggregatorError):
+    """Which node sits on which meter stays as it is; the message is a sentence for the technician at the meter."""
 
 
 class ExceptionCode(IntEnum):
@@ -89,8 +107,23 @@ class ExceptionCode(IntEnum):
 
 
 class ModbusError(AggregatorError):
-    """A request that is answered with an exception."""
+    """A request that is answered with an exception. `why` is for the record: no frame has room for it."""
 
-    def __init__(self, code: ExceptionCode) -> None:
+    def __init__(self, code: ExceptionCode, why: str = "") -> None:
         self.code = code
+        self.why = why
         super().__init__(code.name.replace("_", " ").lower())
+
+
+def why_no_port(what: str, error: OSError, setting: str, unprivileged: int) -> str:
+    """Why an address cannot be listened on, and the cure, which is in a `setting` of the files."""
+    match error.errno:
+        case errno.EADDRINUSE:
+            return f"{what}: another program listens there. Stop it, or choose another port ({setting})."
+        case errno.EACCES:
+            cure = f"deploy/README.md shows how the service gets it; or use {unprivileged}."
+            return f"{what}: ports below 1024 need a right. {cure}"
+        case errno.EADDRNOTAVAIL:
+            return f"{what}: this machine has no such address. Write 0.0.0.0 for all, or one that `ip address` lists."
+        case _:
+            return f"{what}: {error.strerror or error}. Check {setting}."

@@ -1,7 +1,6 @@
 """The gateway's own figures, and the two blocks that every map can place without writing a layout.
 
-The offsets below are part of the promise to plant software: figures are added at the end, none ever moves. Offsets
-13 and 14 are kept for the counts of meters in alarm and unacknowledged.
+The offsets below are part of the promise to plant software: figures are added at the end, none ever moves.
 """
 
 from __future__ import annotations
@@ -12,8 +11,10 @@ from dataclasses import dataclass
 from aggregator.core.address_map import Item, Layout, Shows, Table
 from aggregator.core.encoding import Encoding, ItemCodec, Order, Scale
 from aggregator.core.errors import Place
+from aggregator.core.reading import Now
 
 BUILT_IN = Place("built in")
+DAY = 86400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,16 @@ FIGURES = (
     Figure(
         "heartbeat", 0, "uint16", "s", "counts each second and wraps; while it stands still, so does everything else"
     ),
-    Figure("state", 1, "uint16", "", "bit 0 broker connected, bit 1 clock trustworthy, bit 2 being stored"),
+    Figure(
+        "state",
+        1,
+        "uint16",
+        "",
+        "bit 0 broker connected, bit 1 clock trustworthy, bit 2 being stored, bit 3 changed files refused, "
+        "bit 4 the history was set aside as unusable and begun anew since the service started, "
+        "bit 5 another service seems to use this one's client id at the broker, "
+        "bit 6 a listener of site.yaml is not open",
+    ),
     Figure("map_fingerprint", 2, "uint32", "", "changes with any address, type, scale or meaning in the map"),
     Figure("uptime", 4, "uint32", "s", "since the service started"),
     Figure("meters_total", 6, "uint16", "", "meters declared"),
@@ -41,6 +51,8 @@ FIGURES = (
     Figure("meters_stale", 10, "uint16", "", "meters with a stale reading"),
     Figure("meters_never_seen", 11, "uint16", "", "meters with a reading that no uplink has carried yet"),
     Figure("meters_under_test", 12, "uint16", "", "meters that a technician holds in test"),
+    Figure("meters_in_alarm", 13, "uint16", "", "meters with an active alarm"),
+    Figure("alarms_unacknowledged", 14, "uint16", "", "alarms that nobody has taken note of yet"),
     Figure("uplinks_accepted", 16, "uint32", "", "uplinks taken since start"),
     Figure("uplinks_duplicate", 18, "uint32", "", "uplinks heard again"),
     Figure("uplinks_late", 20, "uint32", "", "uplinks older than what is shown, not shown"),
@@ -49,12 +61,39 @@ FIGURES = (
     Figure("last_uplink_age", 26, "uint32", "s", "since the last uplink that was taken; all ones before the first"),
     Figure("clock", 28, "uint32", "s", "the gateway's clock, seconds since 1970-01-01 UTC"),
     Figure("version", 30, "text", "", "of the aggregator, 8 characters"),
+    Figure(
+        "serial_away",
+        34,
+        "uint16",
+        "",
+        "bit 0 the first serial line of site.yaml cannot be used, bit 1 the second, and so on; 0 where all can",
+    ),
+    Figure(
+        "certificate_days",
+        35,
+        "uint16",
+        "d",
+        "whole days until the first of the gateway's certificates ends; 0 once it has, all ones where it uses none",
+    ),
+    Figure("generation", 36, "uint16", "", "how often the site's files have been taken anew since the service started"),
+    Figure("alarms_last_10_min", 37, "uint16", "", "alarms announced in the last 10 minutes, since the start at most"),
+    Figure(
+        "store_waiting", 38, "uint16", "", "uplinks that are not safe on disk yet; 65534 stands for that many or more"
+    ),
+    Figure(
+        "store_dropped",
+        39,
+        "uint16",
+        "",
+        "rows given up since the service started because too many waited; 65534 stands for that many or more",
+    ),
 )
 # What the built-in blocks take of each table: more than they use, so that a later figure moves nobody's addresses.
 GATEWAY_BLOCK = {Table.INPUT: 40}
 TEST_BLOCK = {Table.INPUT: 40, Table.HOLDING: 40, Table.DISCRETE: 16, Table.COIL: 16}
 FIGURE_NAMES = tuple(figure.name for figure in FIGURES)
 VERSION_REGISTERS = 4
+MOST = (1 << 16) - 2  # below all ones, which stand for "no value"
 
 
 def encoding_of(type_name: str, words: Order, byte_order: Order, registers: int = VERSION_REGISTERS) -> Encoding:
@@ -134,6 +173,11 @@ def test_layout(words: Order, byte_order: Order) -> Layout:
         items.append(Item(Table.DISCRETE, bit, Shows.CONSTANT, str(on), place=BUILT_IN))
         items.append(Item(Table.COIL, bit, Shows.SCRATCH, f"scratch_coil_{bit}", place=BUILT_IN))
     return Layout("test block", tuple(items), BUILT_IN)
+
+
+def days_until(ends: float, now: Now) -> int:
+    """Whole days until a time (UTC s) by the wall clock, 0 once it is over, and below all ones of a register."""
+    return int(min(max(0.0, (ends - now.utc) / DAY), MOST))
 
 
 def whole_seconds(seconds: float, registers: int) -> int:

@@ -1,21 +1,17 @@
-"""How far a new value can be trusted, and what its age counts from."""
+"""How far a new value can be trusted."""
 
 from __future__ import annotations
 
 from aggregator.core.profile import Field
-from aggregator.core.reading import NEVER, Fault, Now, Reading, Reason, Times, Value
+from aggregator.core.reading import NEVER, Fault, Reading, Reason, Times, Value
 
 OUT_OF_RANGE = int(Reason.OUT_OF_RANGE)
 SENSOR_FAULT = int(Reason.SENSOR_FAULT)
-NODE_CLOCK_OFF = int(Reason.NODE_CLOCK_OFF)
 JUMPED = int(Reason.JUMPED)
 STUCK = int(Reason.STUCK)
 LOW_BATTERY = int(Reason.LOW_BATTERY)
 
 _new = tuple.__new__  # a named tuple's own constructor takes three times as long, and every value gets a reading
-
-AHEAD = 60.0  # s that another clock may run ahead of this one before it is not believed
-OLDEST = 31 * 86400.0  # s; a time further back than any node buffers is a clock that was never set
 
 
 def judge(
@@ -59,37 +55,3 @@ def jumped(fastest: float, before: Reading, value: float, times: Times) -> bool:
         return False
     elapsed = max(0.0, times.since - before.times.since)
     return abs(value - before.value) > fastest * elapsed
-
-
-def believable(moment: float | None, now: Now) -> bool:
-    """Whether another clock's time can be true by this clock: not in the future, not older than a node buffers."""
-    return moment is not None and now.utc - OLDEST <= moment <= now.utc + AHEAD
-
-
-def _holds(observed: float, received: float | None, now: Now, last_observed: float | None) -> bool:
-    """Whether a node's clock can be right."""
-    if not believable(observed, now) or (received is not None and observed > received + AHEAD):
-        return False
-    return last_observed is None or observed >= last_observed
-
-
-def time_of(
-    observed: float | None, received: float | None, now: Now, last_observed: float | None = None
-) -> tuple[Times, int]:
-    """An uplink's times, and NODE_CLOCK_OFF where the node's clock said something impossible.
-
-    Impossible is the future, long before now, or earlier than `last_observed`, what it said in a frame before this one.
-
-    Age counts from `observed` where that is believable, else from `received`, else from arrival. A gateway whose own
-    clock runs ahead makes readings look older than they are, never fresher; one whose clock was never set finds every
-    other in the future, and counts from arrival.
-    """
-    age = 0.0
-    reasons = 0
-    if observed is not None and _holds(observed, received, now, last_observed):
-        age = now.utc - observed
-    else:
-        reasons = NODE_CLOCK_OFF if observed is not None else 0
-        if received is not None and believable(received, now):
-            age = now.utc - received
-    return Times(observed, received, now.utc, now.monotonic - max(0.0, age)), reasons

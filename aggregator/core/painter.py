@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
+from math import floor
 
 from aggregator.core.address_map import Item, Layout, Shows, Table, WhenStale
 from aggregator.core.bank import Bank
 from aggregator.core.encoding import ItemCodec
 from aggregator.core.meter import STALE, UNDER_TEST, MeterState
-from aggregator.core.reading import BAD, UNCERTAIN, Now, Reason, status_word
+from aggregator.core.reading import BAD, Grade, Now, Reason, Times, grade_of, status_word
+from aggregator.core.substitute import SUBSTITUTED
 
 CLAMPED = int(Reason.CLAMPED)
+NODE_CLOCK_OFF = int(Reason.NODE_CLOCK_OFF)
 FLAGS: dict[str, int] = {reason.name.lower(): int(reason) for reason in Reason if reason and reason.name}
-GRADES = ("good", "uncertain", "bad")
+LOSS = "loss"  # what a radio item shows that is of a day's frames, not of the last one
+GRADES: dict[str, Grade] = {grade.name.lower(): grade for grade in Grade}
 FLAG_NAMES = (*GRADES, *FLAGS)
+BITS_OF_A_GRADE = 2
 
 Paint = Callable[[Bank, int, Item, int, MeterState, int], int]
 """Writes one item at an address; returns the bit of the field that had to be clamped, if any."""
@@ -23,8 +29,9 @@ Plan = tuple[tuple[Paint, Table, int, Item, int], ...]
 
 def _paint_value(bank: Bank, address: int, item: Item, index: int, state: MeterState, _clamped: int) -> int:
     assert item.codec is not None
-    value, reasons, _ = state.readings[index]
-    reasons |= state.common
+    value, reasons, _ = state.shown[index]
+    if not reasons & SUBSTITUTED:
+        reasons |= state.common
     if reasons & BAD or (reasons & STALE and item.when_stale is WhenStale.FILLER):
         value = None
     data, clamped = item.codec.encode(value)
@@ -45,17 +52,72 @@ def _paint_total(bank: Bank, address: int, item: Item, index: int, state: MeterS
 
 def _paint_status(bank: Bank, address: int, item: Item, index: int, state: MeterState, clamped: int) -> int:
     assert item.codec is not None
-    if index < 0:
-        reasons = state.reasons | (CLAMPED if clamped else 0)
-    else:
-        reasons = state.readings[index].reasons | state.common | (CLAMPED if clamped >> index & 1 else 0)
-    bank.put(address, item.codec.encode(status_word(reasons))[0])
+    bank.put(address, item.codec.encode(status_word(reasons_of(state, index, clamped)))[0])
+    return 0
+
+
+def _paint_reasons(bank: Bank, address: int, item: Item, index: int, state: MeterState, clamped: int) -> int:
+    assert item.codec is not None
+    bank.put(address, item.codec.encode(reasons_of(state, index, clamped))[0])
+    return 0
+
+
+def _paint_grade(bank: Bank, address: int, item: Item, index: int, state: MeterState, clamped: int) -> int:
+    assert item.codec is not None
+    bank.put(address, item.codec.encode(grade_of(reasons_of(state, index, clamped)))[0])
+    return 0
+
+
+def _grades(indexes: Sequence[int]) -> Paint:
+    """Grades of several fields in one number, two bits each, the first in the lowest."""
+
+    def paint(bank: Bank, address: int, item: Item, _index: int, state: MeterState, clamped: int) -> int:
+        assert item.codec is not None
+        word = 0
+        for place, index in enumerate(indexes):
+            word |= grade_of(reasons_of(state, index, clamped)) << BITS_OF_A_GRADE * place
+        bank.put(address, item.codec.encode(word)[0])
+        return 0
+
+    return paint
+
+
+def _paint_time(bank: Bank, address: int, item: Item, index: int, state: MeterState, _clamped: int) -> int:
+    assert item.codec is not None
+    which, _, part = item.of.partition(" ")
+    moment = _moment(which, state, index)
+    if moment is not None and part:
+        moment = getattr(datetime.fromtimestamp(moment, UTC), part)
+    elif moment is not None and item.codec.scale.is_identity and not item.codec.encoding.is_float:
+        moment = floor(moment)  # a second has begun, not been rounded up to: as the split time shows it
+    bank.put(address, item.codec.encode(moment)[0])
+    return 0
+
+
+def _moment(which: str, state: MeterState, index: int) -> float | None:
+    """When the last uplink, or the one that brought a field, was observed, received or arrived (UTC s)."""
+    times = state.heard if index < 0 else state.shown[index].times
+    if times is None or (which == "observed" and _clock_was_off(state, times)):
+        return None
+    moment: float | None = getattr(times, which)
+    return moment or None  # nobody knows when a reading from before a restart arrived, where the store says nothing
+
+
+def _clock_was_off(state: MeterState, times: Times) -> bool:
+    return any(each.reasons & NODE_CLOCK_OFF for each in state.readings if each.times is times)
+
+
+def _paint_node(bank: Bank, address: int, item: Item, _index: int, state: MeterState, _clamped: int) -> int:
+    assert item.codec is not None
+    node = state.node
+    value = None if node is None else node if item.codec.encoding.is_text else int(node, 16)
+    bank.put(address, item.codec.encode(value)[0])
     return 0
 
 
 def _paint_radio(bank: Bank, address: int, item: Item, _index: int, state: MeterState, _clamped: int) -> int:
     assert item.codec is not None
-    figure: float | None = getattr(state.radio, item.of)
+    figure: float | None = state.sequence.loss.over_a_day() if item.of == LOSS else getattr(state.radio, item.of)
     bank.put(address, item.codec.encode(figure)[0])
     return 0
 
@@ -66,33 +128,37 @@ def _paint_counter(bank: Bank, address: int, item: Item, _index: int, state: Met
     return 0
 
 
-def flag(name: str, reasons: int, clamped: int) -> bool:
-    """Whether a flag stands, given a meter's reasons and the fields that are clamped in this layout."""
-    if name == "good":
-        return not reasons & (BAD | UNCERTAIN) and not clamped
-    if name == "uncertain":
-        return not reasons & BAD and bool(reasons & UNCERTAIN or clamped)
-    if name == "bad":
-        return bool(reasons & BAD)
-    return bool((reasons | (CLAMPED if clamped else 0)) & FLAGS[name])
+def reasons_of(state: MeterState, index: int, clamped: int) -> int:
+    """The reasons of a field, or with -1 of the whole meter, given the bits of the fields that this layout clamps."""
+    if index < 0:
+        return state.reasons | (CLAMPED if clamped else 0)
+    reasons = state.shown[index].reasons | (CLAMPED if clamped >> index & 1 else 0)
+    return reasons if reasons & SUBSTITUTED else reasons | state.common
 
 
-def _paint_flag(bank: Bank, address: int, item: Item, _index: int, state: MeterState, clamped: int) -> int:
-    bank.put_bit(address, flag(item.of, state.reasons, clamped))
+def flag(name: str, reasons: int) -> bool:
+    """Whether a grade or a reason stands, given the reasons of a meter or of a field."""
+    if name in GRADES:
+        return grade_of(reasons) is GRADES[name]
+    return bool(reasons & FLAGS[name])
+
+
+def _paint_flag(bank: Bank, address: int, item: Item, index: int, state: MeterState, clamped: int) -> int:
+    bank.put_bit(address, flag(item.of, reasons_of(state, index, clamped)))
     return 0
 
 
-def _paint_flags(bank: Bank, address: int, item: Item, _index: int, state: MeterState, clamped: int) -> int:
+def _paint_flags(bank: Bank, address: int, item: Item, index: int, state: MeterState, clamped: int) -> int:
     assert item.codec is not None
-    word = 0
+    word, reasons = 0, reasons_of(state, index, clamped)
     for bit, name in enumerate(item.of.split(",")):
-        word |= flag(name, state.reasons, clamped) << bit
+        word |= flag(name, reasons) << bit
     bank.put(address, item.codec.encode(word)[0])
     return 0
 
 
-def _paint_test(bank: Bank, address: int, _item: Item, _index: int, state: MeterState, _clamped: int) -> int:
-    bank.put_bit(address, state.common & UNDER_TEST)
+def _paint_test(bank: Bank, address: int, item: Item, _index: int, state: MeterState, _clamped: int) -> int:
+    bank.show(address, item.codec, bool(state.common & UNDER_TEST))
     return 0
 
 
@@ -104,6 +170,10 @@ PAINTS: dict[Shows, Paint] = {
     Shows.COUNTER: _paint_counter,
     Shows.FLAG: _paint_flag,
     Shows.FLAGS: _paint_flags,
+    Shows.GRADE: _paint_grade,
+    Shows.REASONS: _paint_reasons,
+    Shows.TIME: _paint_time,
+    Shows.NODE: _paint_node,
     Shows.UNDER_TEST: _paint_test,
 }
 
@@ -115,14 +185,18 @@ def plan_of(layout: Layout, state: MeterState) -> Plan:
     """
     steps = []
     for item in layout.items:
-        paint = PAINTS.get(item.shows)
+        indexes = [_index_of(state, name) for name in item.fields]
+        paint = _grades(indexes) if item.shows is Shows.GRADES else PAINTS.get(item.shows)
         if paint is not None:
-            named = item.shows in (Shows.VALUE, Shows.TOTAL, Shows.STATUS) and item.of
-            index = state.meter.profile.index_of(item.of) if named else None
-            if named and index is None:  # -1 would show another field's value
-                raise ValueError(f"{state.meter.tag} measures no {item.of}")
-            steps.append((paint, item.table, item.offset, item, -1 if index is None else index))
+            steps.append((paint, item.table, item.offset, item, indexes[0] if indexes else -1))
     return tuple(sorted(steps, key=lambda step: step[3].shows not in (Shows.VALUE, Shows.TOTAL)))
+
+
+def _index_of(state: MeterState, name: str) -> int:
+    index = state.meter.profile.index_of(name)
+    if index is None:  # -1 would show another field's value
+        raise ValueError(f"{state.meter.tag} measures no {name}")
+    return index
 
 
 class Painter:

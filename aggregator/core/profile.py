@@ -13,7 +13,8 @@ Three ways a value can come in, all ending as `(field index, value)` pairs:
     MODBUS V1.1b3 sections 6.3, 6.4 (function, count, registers); MODBUS over Serial Line V1.02 section 2.5.1
     (address, CRC). The request is not in the uplink, so where the registers start is declared in the profile.
 
-A payload decodes whole or not at all: no meter is ever half updated.
+A payload decodes whole or not at all: no meter is ever half updated. One that carries several readings, each with its
+time, is a batch of such pairs (core/records.py).
 """
 
 from __future__ import annotations
@@ -24,15 +25,20 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from reprlib import repr as brief
 
-from aggregator.core.encoding import IDENTITY, Encoding, Scale
+from aggregator.core.alarm import Alarm
+from aggregator.core.computed import Computed
+from aggregator.core.crc import crc16
+from aggregator.core.encoding import IDENTITY, Encoding, ItemCodec, Scale
 from aggregator.core.errors import DecodeError, Place, Refusal
-from aggregator.core.modbus import crc16
+from aggregator.core.functions import MOST_REGISTERS_READ
 from aggregator.core.pointer import Pointer
 from aggregator.core.reading import NO_VALUE, Fault, Value
+from aggregator.core.records import Batch, DecodedRecords, Pairs, Record, Records, batch_of
 from aggregator.core.total import Counting
 
-Pairs = list[tuple[int, Value | Fault]]
-"""Field indexes and values, or what the meter itself says in place of one."""
+LARGEST = sys.float_info.max
+BATTERY = "battery"  # the name of the field that tells that of the node
+
 Faults = Mapping[float, str]
 """Raw numbers, before any scale, that are no measurement but a code of the meter's, and what each means."""
 
@@ -42,7 +48,9 @@ class Field:
     """One quantity that a meter model measures. All figures are in `unit`; rates are a second.
 
     `low` and `high` bound what it can measure, `can_show` what it can show at all, `fastest` how quickly it can change,
-    `stuck_after` (s) how long it can stand still. Below `low_below` a battery is low. `counting` is that of a counter.
+    `stuck_after` (s) how long it can stand still. Below `low_below` a battery is low. `counting` is that of a counter,
+    `computed` that of a field which no meter sends. `gas` is what it measures the concentration of, `lel` the %vol that
+    its 100 %LEL stands for. A reading no further than `agrees_within` from the meter's own display agrees with it.
     """
 
     name: str
@@ -59,6 +67,10 @@ class Field:
     stuck_after: float | None = None
     low_below: float | None = None
     counting: Counting | None = None
+    computed: Computed | None = None
+    gas: str | None = None
+    lel: float | None = None
+    agrees_within: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +133,25 @@ class Binary:
 
 
 @dataclass(frozen=True, slots=True)
+class Constant:
+    """A number that a meter has in its own register list and that never changes, as it stands in the registers."""
+
+    function: int
+    address: int
+    encoding: Encoding
+    raw: int | float
+    place: Place = field(default=Place(""), compare=False)
+
+    @property
+    def end(self) -> int:
+        return self.address + self.encoding.registers
+
+    @property
+    def data(self) -> bytes:
+        return self.encoding.pack(self.raw)
+
+
+@dataclass(frozen=True, slots=True)
 class RegisterItem:
     """One value in the meter's own register list, at a 0-based address of its function's table."""
 
@@ -131,10 +162,34 @@ class RegisterItem:
     scale: Scale = IDENTITY
     bits: tuple[int, int] | None = None
     faults: Faults = field(default_factory=dict)
+    place: Place = field(default=Place(""), compare=False)
 
     @property
     def end(self) -> int:
         return self.address + self.encoding.registers
+
+    @property
+    def mask(self) -> bytes:
+        """Its registers with ones in the bits that are its own."""
+        if self.bits is None:
+            return b"\xff\xff" * self.encoding.registers
+        low, high = self.bits
+        return self.encoding.pack((1 << high + 1) - (1 << low))
+
+    def write(self, value: float) -> bytes:
+        """The registers as the meter would have them for a value; what does not fit is the nearest that does."""
+        return self.write_raw(self.scale.raw(value))
+
+    def write_raw(self, raw: float) -> bytes:
+        """The registers for a number before any scale, with zeros in the bits that are not its own."""
+        if self.bits is not None:
+            low, high = self.bits
+            return self.encoding.pack(min(max(round(raw), 0), (1 << high - low + 1) - 1) << low)
+        return ItemCodec(self.encoding, filler=self._never).encode(raw)[0]
+
+    @property
+    def _never(self) -> float:
+        return math.nan if self.encoding.is_float else 0
 
     def read(self, registers: bytes, start: int) -> Value | Fault:
         """The value in a run of registers that starts at the meter's address `start`."""
@@ -150,10 +205,14 @@ class RegisterItem:
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """One Modbus read that a node repeats: the function it asks with and the meter's address it starts at."""
+    """One Modbus read that a node repeats: the function it asks with and the meter's address it starts at.
+
+    `count` is how many registers it asks for, None where that is not declared.
+    """
 
     function: int
     start: int
+    count: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,14 +228,37 @@ class Response:
 
         Raises DecodeError for a wrong function, count or CRC, a short or overlong payload, and a meter's exception.
         """
-        pairs: Pairs = []
+        return [pair for window, data in self.runs(payload) for pair in self._values(data, window)]
+
+    def runs(self, payload: bytes) -> Iterator[tuple[Window, bytes]]:
+        """The registers that each read was answered with. Raises DecodeError as `decode` does."""
         at = 0
         for window in self.windows:
             data, at = self._one(payload, at, window)
-            pairs += self._values(data, window)
+            if window.count not in (None, len(data) // 2):
+                what = f"{len(data) // 2} registers from {window.start} on where {window.count} are declared"
+                raise DecodeError(Refusal.BAD_PAYLOAD, what)
+            yield window, data
         if at != len(payload):
             raise DecodeError(Refusal.BAD_PAYLOAD, f"{len(payload) - at} bytes after the response")
-        return pairs
+
+    def covered(self, window: Window) -> list[RegisterItem]:
+        """The listed registers of a read: up to where the next read of its function begins, one request long."""
+        if window.count is not None:
+            return self._between(window, window.start + window.count)
+        starts = (each.start for each in self.windows if each.function == window.function and each.start > window.start)
+        end = min((window.start + MOST_REGISTERS_READ, *starts))
+        return self._between(window, end)
+
+    def within(self, window: Window, data: bytes) -> list[RegisterItem]:
+        """The listed registers in a run that starts where the window does."""
+        return self._between(window, window.start + len(data) // 2)
+
+    def _between(self, window: Window, end: int) -> list[RegisterItem]:
+        function, start = window.function, window.start
+        return [
+            item for item in self.registers if item.function == function and start <= item.address and item.end <= end
+        ]
 
     def _one(self, payload: bytes, begin: int, window: Window) -> tuple[bytes, int]:
         """The registers of the response that begins at `begin`, and where it ends."""
@@ -203,16 +285,13 @@ class Response:
         return payload[at:end], end + check
 
     def _values(self, data: bytes, window: Window) -> Iterator[tuple[int, Value | Fault]]:
-        last = window.start + len(data) // 2
-        found = False
-        for item in self.registers:
-            if item.function == window.function and window.start <= item.address and item.end <= last:
-                found = True
-                yield item.index, item.read(data, window.start)
-        if not found:
-            raise DecodeError(
-                Refusal.BAD_PAYLOAD, f"registers {window.start}-{last - 1} hold nothing of the meter's register list"
-            )
+        items = self.within(window, data)
+        if not items:
+            last = window.start + len(data) // 2 - 1
+            what = f"registers {window.start}-{last} hold nothing of the meter's register list"
+            raise DecodeError(Refusal.BAD_PAYLOAD, what)
+        for item in items:
+            yield item.index, item.read(data, window.start)
 
     def _check_crc(self, frame: bytes) -> None:
         if "crc" in self.parts and (len(frame) < 3 or crc16(frame[:-2]) != int.from_bytes(frame[-2:], "little")):
@@ -235,7 +314,10 @@ def scaled(raw: float, scale: Scale, faults: Faults) -> Value | Fault:
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """A meter model. `payloads` is by the uplink's port; the one at None serves every other port."""
+    """A meter model. `payloads` and `records` are by the uplink's port; what is at None serves every other port.
+
+    `wired` and `constants` are what the meter showed to those who read it by wire; where there is nothing, `registers`.
+    """
 
     name: str
     title: str
@@ -244,20 +326,54 @@ class Profile:
     payloads: dict[int | None, Binary | Response] = field(default_factory=dict)
     registers: tuple[RegisterItem, ...] = ()
     place: Place = field(default=Place(""), compare=False)
+    alarms: tuple[Alarm, ...] = ()  # the usual ones; a meter has them once they are confirmed for it
+    records: dict[int | None, Records] = field(default_factory=dict)
+    decoded_records: DecodedRecords | None = None
+    wired: tuple[RegisterItem, ...] = ()
+    constants: tuple[Constant, ...] = ()
+    sends_batches: bool = field(init=False)  # whether one uplink may carry several timed readings
+
+    def __post_init__(self) -> None:
+        """Say once what is asked at every uplink."""
+        object.__setattr__(self, "sends_batches", bool(self.records) or self.decoded_records is not None)
+
+    @property
+    def battery(self) -> int | None:
+        """The position of the field that tells the node's battery, None where there is none.
+
+        It is the one that says when it is low, else the one called `battery`.
+        """
+        judged = (index for index, each in enumerate(self.fields) if each.low_below is not None)
+        return next(judged, self.index_of(BATTERY))
 
     def index_of(self, name: str) -> int | None:
         """The position of a field, None where the model does not measure it."""
         return next((index for index, each in enumerate(self.fields) if each.name == name), None)
+
+    def payload_of(self, port: int | None) -> Binary | Response | None:
+        """How a payload on a port reads, None where nobody has said."""
+        return self.payloads.get(port) or self.payloads.get(None)
 
     def decode_payload(self, port: int | None, payload: bytes) -> Pairs:
         """The values in a raw payload, or what the meter says in place of one.
 
         Raises DecodeError, also for a port that no payload is declared for.
         """
-        layout = self.payloads.get(port) or self.payloads.get(None)
+        layout = self.payload_of(port)
         if layout is None:
             raise DecodeError(Refusal.BAD_PAYLOAD, f"profile {self.name} declares no payload for port {port}")
         return layout.decode(payload)
+
+    def decode_batch(self, port: int | None, payload: bytes | None, decoded: object) -> Batch | None:
+        """The timed readings in an uplink, None where it carries those of one moment only. Raises DecodeError."""
+        listed = self.decoded_records
+        found = None if listed is None else listed.split(decoded)
+        if listed is not None and found is not None:
+            return batch_of((Record(when, self.decode_fields(each)) for when, each in found), listed.step)
+        if not payload or port == 0 or port in self.payloads:
+            return None
+        layout = self.records.get(port) or self.records.get(None)
+        return None if layout is None else layout.decode(payload)
 
     def decode_fields(self, decoded: object) -> Pairs:
         """The values in a network server's decoded object.
@@ -270,13 +386,13 @@ class Profile:
             value = item.pointer.find(decoded)
             if value is None:
                 continue
-            if isinstance(value, bool) or not isinstance(value, int | float):
+            if type(value) is not float and type(value) is not int:  # true and false are none
                 raise DecodeError(Refusal.WRONG_TYPE, f"{self.fields[item.index].name} is {brief(value)}, not a number")
-            if value in item.faults:
+            if item.faults and value in item.faults:
                 pairs.append((item.index, Fault(item.faults[value])))
                 continue
-            result = item.scale.value(value) if abs(value) <= sys.float_info.max else math.inf
-            if not math.isfinite(result):
+            result = item.scale.value(value) if -LARGEST <= value <= LARGEST else math.inf
+            if not -LARGEST <= result <= LARGEST:
                 raise DecodeError(
                     Refusal.WRONG_TYPE, f"{self.fields[item.index].name} is {brief(value)}, more than a number holds"
                 )

@@ -2,11 +2,11 @@
 
 The status word, one register, as plant software sees it:
 
-     15   14      13         12      11      10        9      8       7      6      5      4      3     2     1 0
-    +---+-------+----------+-------+-------+--------+-------+------+------+------+------+------+-----+-----+-----+
-    | 0 |clamped|under test|low    |subst- |restored|node   |decode|sensor|stuck |jumped|out of|stale|never|grade|
-    |   |       |          |battery|ituted |        |clock  |failed|fault |      |      |range |     |seen |     |
-    +---+-------+----------+-------+-------+--------+-------+------+------+------+------+------+-----+-----+-----+
+      15      14       13       12      11      10       9      8       7      6      5      4      3     2     1 0
+    +-------+-------+----------+-------+-------+--------+-------+------+------+------+------+------+-----+-----+-----+
+    |incom- |clamped|under test|low    |subst- |restored|node   |decode|sensor|stuck |jumped|out of|stale|never|grade|
+    |plete  |       |          |battery|ituted |        |clock  |failed|fault |      |      |range |     |seen |     |
+    +-------+-------+----------+-------+-------+--------+-------+------+------+------+------+------+-----+-----+-----+
 
 Grade: 1 good, 2 uncertain, 3 bad. It is never 0 where a meter stands: gaps and spare slots read as zero, and a
 zero must not pass for "all is well".
@@ -16,6 +16,8 @@ from __future__ import annotations
 
 from enum import IntEnum, IntFlag
 from typing import NamedTuple
+
+MINUTE, HOUR, DAY = 60, 3600, 86400  # s
 
 Value = int | float | str
 """What a field can hold: a number in the field's own unit, or a short text."""
@@ -65,6 +67,7 @@ class Reason(IntFlag):
     LOW_BATTERY = 1 << 12
     UNDER_TEST = 1 << 13
     CLAMPED = 1 << 14
+    INCOMPLETE = 1 << 15
 
 
 # Out of range is only uncertain, never bad: a bad value is hidden behind NaN, and the largest leak of all must not be.
@@ -86,6 +89,7 @@ REASON_WORDS: dict[Reason, str] = {
     Reason.LOW_BATTERY: "the node's battery is low",
     Reason.UNDER_TEST: "a technician holds the meter in test",
     Reason.CLAMPED: "does not fit the register and shows the nearest value that does",
+    Reason.INCOMPLETE: "computed from less of its window than declared",
 }
 
 
@@ -130,6 +134,22 @@ def quality_words(reasons: int) -> str:
 def reason_word(reason: Reason) -> str:
     """A reason's name as people read it: `out of range`."""
     return (reason.name or "").lower().replace("_", " ")
+
+
+def span_words(seconds: float) -> str:
+    """A length of time as people read it.
+
+    >>> span_words(40), span_words(3120), span_words(11100), span_words(200000)
+    ('40 s', '52 min', '3 h 05 min', '2 d 07 h')
+    """
+    whole = int(seconds)
+    if whole < 2 * MINUTE:
+        return f"{whole} s"
+    if whole < 2 * HOUR:
+        return f"{whole // MINUTE} min"
+    if whole < 2 * DAY:
+        return f"{whole // HOUR} h {whole % HOUR // MINUTE:02d} min"
+    return f"{whole // DAY} d {whole % DAY // HOUR:02d} h"
 
 
 class Times(NamedTuple):

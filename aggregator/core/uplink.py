@@ -13,15 +13,19 @@ from __future__ import annotations
 import base64
 import binascii
 import json
+import math
 import re
+from collections import Counter
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from enum import StrEnum
 from reprlib import repr as brief
-from typing import NoReturn
+from typing import NamedTuple, NoReturn
 
+from aggregator.core.dating import ORDINARY, NodeClock, moment_of
 from aggregator.core.errors import DecodeError, Place, Refusal
 from aggregator.core.pointer import Pointer
+
+_new = tuple.__new__  # as in judge: one is made at every uplink
 
 NODE = re.compile(r"[0-9a-f]{16}")
 LARGEST_FIGURE = 1000  # dBm, dB; also keeps out NaN, infinity and integers that no float holds
@@ -35,21 +39,29 @@ class PayloadText(StrEnum):
     HEX = "hex"
 
 
-@dataclass(frozen=True, slots=True)
-class Radio:
+class Radio(NamedTuple):
     """How well an uplink was heard: RSSI in dBm, SNR in dB, the spreading factor as a number (7 to 12)."""
 
     rssi: float | None = None
     snr: float | None = None
     spreading_factor: float | None = None
 
+    def is_better_than(self, other: Radio) -> bool:
+        """Whether one radio heard better than another: by SNR, then by RSSI; a figure that is missing is the worst."""
+        return self._figures() > other._figures()
+
+    def _figures(self) -> tuple[float, float]:
+        return -math.inf if self.snr is None else self.snr, -math.inf if self.rssi is None else self.rssi
+
 
 NO_RADIO = Radio()
 
 
-@dataclass(frozen=True, slots=True)
-class Uplink:
-    """One message of a node. Times are UTC seconds; `decoded` and `payload` are None where the message has none."""
+class Uplink(NamedTuple):
+    """One message of a node. Times are UTC seconds; `decoded` and `payload` are None where the message has none.
+
+    `session` is what the network calls the node since its last join, in LoRaWAN the DevAddr.
+    """
 
     node: str
     counter: int | None
@@ -59,11 +71,16 @@ class Uplink:
     decoded: object
     payload: bytes | None
     radio: Radio
+    session: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Envelope:
-    """Where the parts of an uplink stand in the messages of one MQTT topic filter."""
+    """Where the parts of an uplink stand in the messages of one MQTT topic filter.
+
+    `counter_bits` is how much of the counter the network hands on, 32 or 16. With `radios`, an array of all that heard
+    the uplink, `rssi` and `snr` stand in each of its entries; `spreading_factor` is always one of the whole message.
+    """
 
     topic: str
     node: Pointer
@@ -77,6 +94,10 @@ class Envelope:
     rssi: Pointer | None = None
     snr: Pointer | None = None
     spreading_factor: Pointer | None = None
+    session: Pointer | None = None
+    counter_bits: int = 32
+    radios: Pointer | None = None
+    node_clock: NodeClock = ORDINARY
     place: Place = field(default=Place(""), compare=False)
 
     def open(self, message: bytes) -> Uplink:
@@ -90,16 +111,18 @@ class Envelope:
             raise
 
     def _uplink(self, document: object, node: str) -> Uplink:
-        return Uplink(
-            node=node,
-            counter=self._whole(document, self.counter, 0xFFFF_FFFF),
-            port=self._whole(document, self.port, 255),
-            observed=self._time(document, self.observed),
-            received=self._time(document, self.received),
-            decoded=None if self.fields is None else self.fields.find(document),
-            payload=self._bytes(document),
-            radio=self._radio(document),
+        parts = (
+            node,
+            self._whole(document, self.counter, (1 << self.counter_bits) - 1),
+            self._whole(document, self.port, 255),
+            self._time(document, self.observed),
+            self._time(document, self.received),
+            None if self.fields is None else self.fields.find(document),
+            self._bytes(document),
+            self._radio(document) if self.radios is None else self._best_radio(document, self.radios),
+            None if self.session is None else self._session(document, self.session),
         )
+        return _new(Uplink, parts)
 
     def _node(self, document: object) -> str:
         value = self.node.find(document)
@@ -131,15 +154,10 @@ class Envelope:
         value = None if pointer is None else pointer.find(document)
         if value is None:
             return None
-        if isinstance(value, str):
-            try:
-                moment = datetime.fromisoformat(value)
-            except ValueError as error:
-                raise DecodeError(Refusal.WRONG_TYPE, f"{pointer} is {brief(value)}, not an RFC 3339 time") from error
-            return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
-        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e11:
-            raise DecodeError(Refusal.WRONG_TYPE, f"{pointer} is {brief(value)}, not a time")
-        return float(value)
+        try:
+            return moment_of(value)
+        except ValueError as error:
+            raise DecodeError(Refusal.WRONG_TYPE, f"{pointer} is {brief(value)}, {error}") from error
 
     def _bytes(self, document: object) -> bytes | None:
         text = None if self.payload is None else self.payload.find(document)
@@ -157,19 +175,38 @@ class Envelope:
     def _radio(self, document: object) -> Radio:
         if self.rssi is None and self.snr is None and self.spreading_factor is None:
             return NO_RADIO
-        return Radio(
-            self._figure(document, self.rssi),
-            self._figure(document, self.snr),
-            self._figure(document, self.spreading_factor),
-        )
+        figure = self._figure
+        figures = figure(document, self.rssi), figure(document, self.snr), figure(document, self.spreading_factor)
+        return _new(Radio, figures)
+
+    def _best_radio(self, document: object, radios: Pointer) -> Radio:
+        """The figures of whichever radio heard best."""
+        found = radios.find(document)
+        spreading_factor = self._figure(document, self.spreading_factor)
+        best = Radio(spreading_factor=spreading_factor)
+        for each in found if isinstance(found, list) else ():
+            radio = Radio(self._figure(each, self.rssi), self._figure(each, self.snr), spreading_factor)
+            if radio.is_better_than(best):
+                best = radio
+        return best
+
+    @staticmethod
+    def _session(document: object, pointer: Pointer) -> str | None:
+        """A session's name. An absent one is no fault of the uplink: it is then told by its time."""
+        value = pointer.find(document)
+        if value is None:
+            return None
+        if isinstance(value, bool) or not isinstance(value, str | int):
+            raise DecodeError(Refusal.WRONG_TYPE, f"the session at {pointer} is {brief(value)}, no name or number")
+        return str(value) or None
 
     @staticmethod
     def _figure(document: object, pointer: Pointer | None) -> float | None:
         """A radio figure. One that is odd is left out: how it was heard is no reason to drop what was said."""
         value = None if pointer is None else pointer.find(document)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= LARGEST_FIGURE:
-            return None
-        return value
+        if (type(value) is float or type(value) is int) and -LARGEST_FIGURE <= value <= LARGEST_FIGURE:
+            return value
+        return None
 
 
 def normal_node(text: str) -> str | None:
@@ -185,11 +222,10 @@ class NotJson(ValueError):
 
 
 def _object(pairs: list[tuple[str, object]]) -> dict[str, object]:
-    result: dict[str, object] = {}
-    for name, value in pairs:
-        if name in result:
-            raise NotJson(f"the key {brief(name)} stands twice")
-        result[name] = value
+    result = dict(pairs)
+    if len(result) != len(pairs):
+        twice = Counter(name for name, _ in pairs).most_common(1)[0][0]
+        raise NotJson(f"the key {brief(twice)} stands twice")
     return result
 
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import heapq
+import itertools
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
+from dataclasses import replace
 from random import Random
 from typing import Any
 
@@ -13,7 +15,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
-from aggregator.config import Configuration
+from aggregator.config.configuration import Configuration
 from aggregator.core.errors import AggregatorError
 from aggregator.core.meter import Meter
 from aggregator.core.reading import Now
@@ -25,6 +27,7 @@ SILENT_AFTER = 4  # reporting intervals
 OVER_RANGE = (2, 5)  # reporting intervals: from when until when
 LOSES_EVERY, DOUBLES_EVERY = 4, 3  # frames
 ANSWER_WITHIN = 10.0  # s for the broker to accept or refuse
+FIRST_FREE = 0x0A1D_EF00_0000_012D  # DevEUI of the node that sits on no meter, or the next that is free
 WAITING = 10_000  # messages kept while the broker is away; then new ones are dropped, as a network would
 
 
@@ -33,9 +36,10 @@ class NoBroker(AggregatorError):
 
 
 class Fleet:
-    """Every linked meter's node. The same configuration, seed and times make the same messages.
+    """Every linked meter's node, and one more. The same configuration, seed and times make the same messages.
 
-    `left_out` are the tags of linked meters that no uplink of site.yaml can carry.
+    `left_out` are the tags of linked meters that no uplink of site.yaml can carry. `unlinked` is a node that sits on no
+    meter yet, wired to the first one that has none in the files; None where each has one.
     """
 
     def __init__(self, configuration: Configuration, utc: Utc, seed: int = 1) -> None:
@@ -53,12 +57,14 @@ class Fleet:
             Node(meter, envelope, utc, f"{seed} {meter.tag}", self.traits.get(meter.tag, Traits()))
             for meter, envelope in carried
         ]
+        self.unlinked = _unlinked(configuration, utc, seed)
 
     def messages(self) -> Iterator[Message]:
         """Every message from the beginning on, by time, without end unless all nodes fall silent. Call it once."""
         queue: list[tuple[float, int, Node | Message]] = []
         order = 0
-        for order, node in enumerate(self.nodes):
+        nodes = self.nodes if self.unlinked is None else [*self.nodes, self.unlinked]
+        for order, node in enumerate(nodes):
             heapq.heappush(queue, (node.next_report, order, node))
         while queue:
             _, _, due = heapq.heappop(queue)
@@ -71,6 +77,22 @@ class Fleet:
             if math.isfinite(due.next_report):
                 order += 1
                 heapq.heappush(queue, (due.next_report, order, due))
+
+
+def _unlinked(configuration: Configuration, utc: Utc, seed: int) -> Node | None:
+    """The node that sits on no meter yet."""
+    declared = configuration.declared
+    for meter in declared.meters:
+        envelopes = carriers(meter, declared.envelopes) if meter.node is None else []
+        if envelopes:
+            node = free_node({each.node for each in declared.meters})
+            return Node(replace(meter, node=node), envelopes[0], utc, f"{seed} {meter.tag}")
+    return None
+
+
+def free_node(taken: Container[str | None]) -> str:
+    """A DevEUI that no meter of the files has."""
+    return next(node for number in itertools.count(FIRST_FREE) if (node := f"{number:016x}") not in taken)
 
 
 def carriers(meter: Meter, envelopes: tuple[Envelope, ...]) -> list[Envelope]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import base64
 import json
 import math
+from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -17,15 +18,17 @@ from random import Random
 
 from aggregator.core.meter import Meter
 from aggregator.core.profile import Binary, Profile, Response
+from aggregator.core.records import Records
 from aggregator.core.uplink import Envelope, PayloadText, Radio
 from aggregator.demo.equipment import GAS, Equipment, Span
-from aggregator.demo.payloads import encode
+from aggregator.demo.payloads import encode, encode_records
 
 FIRST_WITHIN = 30.0  # s of site life in which every node has begun to report
 JITTER = 0.03  # of the interval, to either side
 NEXT_FRAME = 2.0  # s between the frames of one report
 SECOND_RADIO = 0.4  # s by which the slower of two radios is later
 BEYOND = 0.2  # of the span: how far an over-range value is outside
+REPEATS = 4  # readings in each uplink of a node that keeps some
 LOST, DOUBLED = 0.004, 0.02  # of all frames, on a link as good as most
 HIGHEST_PORT = 223
 
@@ -62,6 +65,11 @@ class Frame:
     payload: bytes | None = None
     decoded: Mapping[str, float] | None = None
 
+    @property
+    def session(self) -> str:
+        """What the network calls the node: it joins once, before the simulation begins."""
+        return self.node[-8:]
+
 
 @dataclass(frozen=True, slots=True)
 class Message:
@@ -90,6 +98,7 @@ class Node:
         self._signal = self._random.uniform(-115, -70)  # dBm, mean of this link
         self._over_range = over_range_field(meter.profile)
         self._ports = ports_of(meter.profile) if sends_raw(meter.profile, envelope) else ()
+        self._kept: deque[tuple[float, list[float]]] = deque(maxlen=REPEATS)  # UTC s, and the values
         self.next_report = self._random.uniform(0, FIRST_WITHIN)
 
     def report(self) -> list[Message]:
@@ -118,8 +127,15 @@ class Node:
         frame = Frame(self.node, 0, 1, self._utc(now), 0.0, Radio())
         if not self._ports:
             yield now, replace(frame, decoded=decoded_fields(self.meter.profile, values))
+        self._kept.append((self._utc(now), values))
         for at, (port, payload) in enumerate(self._ports):
-            yield now + at * NEXT_FRAME, replace(frame, port=port, payload=encode(payload, values))
+            on_air = now + at * NEXT_FRAME
+            sent = (
+                encode_records(payload, self._kept, self._utc(on_air))
+                if isinstance(payload, Records)
+                else encode(payload, values)
+            )
+            yield on_air, replace(frame, port=port, payload=sent)
 
     def _heard(self, at: float, frame: Frame) -> list[Message]:
         """A frame as no radio, one or two of them heard it."""
@@ -148,7 +164,8 @@ def _each(count: int, frames: int) -> bool:
 def sends_raw(profile: Profile, envelope: Envelope) -> bool:
     """Whether an envelope hands on a raw payload of this profile so that it can be decoded."""
     return envelope.payload is not None and (
-        None in profile.payloads or (bool(profile.payloads) and envelope.port is not None)
+        None in {**profile.payloads, **profile.records}
+        or (bool(profile.payloads or profile.records) and envelope.port is not None)
     )
 
 
@@ -157,10 +174,11 @@ def sends_decoded(profile: Profile, envelope: Envelope) -> bool:
     return envelope.fields is not None and bool(profile.decoded)
 
 
-def ports_of(profile: Profile) -> tuple[tuple[int, Binary | Response], ...]:
+def ports_of(profile: Profile) -> tuple[tuple[int, Binary | Response | Records], ...]:
     """A profile's payloads, each with the port it is sent on."""
-    free = next((port for port in range(1, HIGHEST_PORT + 1) if port not in profile.payloads), 1)
-    return tuple((free if port is None else port, payload) for port, payload in profile.payloads.items())
+    payloads: dict[int | None, Binary | Response | Records] = {**profile.payloads, **profile.records}
+    free = next((port for port in range(1, HIGHEST_PORT + 1) if port not in payloads), 1)
+    return tuple((free if port is None else port, payload) for port, payload in payloads.items())
 
 
 def over_range_field(profile: Profile) -> int | None:
@@ -183,17 +201,19 @@ def topic_of(envelope: Envelope, node: str) -> str:
 
 def message_of(envelope: Envelope, frame: Frame) -> bytes:
     """The JSON message in which a network hands a frame on."""
+    inside = "" if envelope.radios is None else f"{envelope.radios}/0"
     places = (
         (envelope.node, frame.node),
-        (envelope.counter, frame.counter),
+        (envelope.counter, frame.counter % (1 << envelope.counter_bits)),
+        (envelope.session, frame.session),
         (envelope.port, frame.port),
         (envelope.observed, rfc3339(frame.observed)),
         (envelope.received, rfc3339(frame.received)),
-        (envelope.rssi, frame.radio.rssi),
-        (envelope.snr, frame.radio.snr),
         (envelope.spreading_factor, frame.radio.spreading_factor),
     )
+    radio = ((envelope.rssi, frame.radio.rssi), (envelope.snr, frame.radio.snr))
     values: dict[str, object] = {pointer.text: value for pointer, value in places if pointer is not None}
+    values |= {inside + pointer.text: value for pointer, value in radio if pointer is not None}
     if frame.payload is not None and envelope.payload is not None:
         is_hex = envelope.payload_text is PayloadText.HEX
         values[envelope.payload.text] = frame.payload.hex() if is_hex else base64.b64encode(frame.payload).decode()

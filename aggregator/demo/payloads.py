@@ -6,11 +6,12 @@ response     | address 1 | function | count | registers from the read's first to
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
+from aggregator.core.crc import crc16
 from aggregator.core.encoding import Encoding
-from aggregator.core.modbus import MOST_REGISTERS_READ, crc16
-from aggregator.core.profile import Binary, BinaryItem, RegisterItem, Response, Window
+from aggregator.core.profile import Binary, BinaryItem, Response, Window
+from aggregator.core.records import Records
 
 ADDRESS = 1  # of the meter on its node's serial line
 
@@ -23,6 +24,22 @@ def encode(payload: Binary | Response, values: Sequence[float]) -> bytes:
     if isinstance(payload, Binary):
         return _binary(payload, values)
     return b"".join(_response(payload, window, values) for window in payload.windows)
+
+
+def encode_records(records: Records, kept: Iterable[tuple[float, Sequence[float]]], now: float) -> bytes:
+    """The payload that carries several readings, each with when (UTC s) and values, sent at `now` (UTC s)."""
+    stamp, layout = records.stamp, records.layout
+    assert isinstance(layout, Binary)
+    data = bytearray(records.begin)
+    for when, values in kept:
+        record = bytearray(records.every)
+        part = _binary(layout, values)
+        record[: len(part)] = part
+        number = round(when if stamp.step is None else (now - when) / stamp.step)
+        time = min(max(number, 0), (1 << 8 * stamp.size) - 1).to_bytes(stamp.size, "big")
+        _or_into(record, stamp.at, time if stamp.order == "big" else time[::-1])
+        data += record
+    return bytes(data)
 
 
 def _binary(payload: Binary, values: Sequence[float]) -> bytes:
@@ -46,11 +63,11 @@ def _item_bytes(item: BinaryItem, value: float) -> bytes:
 
 
 def _response(payload: Response, window: Window, values: Sequence[float]) -> bytes:
-    items = _items_of(payload, window)
+    items = payload.covered(window)
     end = max((item.end for item in items), default=window.start + 1)
     registers = bytearray(2 * (end - window.start))
     for item in items:
-        _or_into(registers, 2 * (item.address - window.start), _register_bytes(item, values[item.index]))
+        _or_into(registers, 2 * (item.address - window.start), item.write(values[item.index]))
     frame = bytearray()
     if "address" in payload.parts:
         frame.append(ADDRESS)
@@ -62,28 +79,6 @@ def _response(payload: Response, window: Window, values: Sequence[float]) -> byt
     if "crc" in payload.parts:
         frame += crc16(bytes(frame)).to_bytes(2, "little")
     return bytes(frame)
-
-
-def _items_of(payload: Response, window: Window) -> list[RegisterItem]:
-    """The listed registers that a read covers: up to where the next read of its function begins, one request long."""
-    starts = (each.start for each in payload.windows if each.function == window.function and each.start > window.start)
-    end = min(starts, default=window.start + MOST_REGISTERS_READ)
-    end = min(end, window.start + MOST_REGISTERS_READ)
-    return [
-        item
-        for item in payload.registers
-        if item.function == window.function and window.start <= item.address and item.end <= end
-    ]
-
-
-def _register_bytes(item: RegisterItem, value: float) -> bytes:
-    raw = item.scale.raw(value)
-    if item.bits is not None:
-        return item.encoding.pack(_in_bits(raw, item.bits))
-    if item.encoding.is_float:
-        return item.encoding.pack(raw)
-    low, high = item.encoding.span
-    return item.encoding.pack(min(max(round(raw), low), high))
 
 
 def _in_bits(raw: float, bits: tuple[int, int]) -> int:

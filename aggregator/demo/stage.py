@@ -6,15 +6,17 @@ import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 from aggregator.clock import FastClock
-from aggregator.config import Configuration
+from aggregator.config.configuration import Configuration
+from aggregator.config.files import WebKeys
 from aggregator.core.address_map import Shows, Table
 from aggregator.core.encoding import Order
+from aggregator.core.site import Site
 from aggregator.daemon import Service
 from aggregator.demo.embedded import LOOPBACK, MQTT_VERSION, Access, embedded_broker
 from aggregator.demo.fleet import Fleet, run_fleet
+from aggregator.demo.label import label_of
 from aggregator.mqtt import Broker, Secret
 
 REFRESH = 0.5  # s between two looks at the site
@@ -22,12 +24,14 @@ REFRESH = 0.5  # s between two looks at the site
 
 @dataclass(frozen=True, slots=True)
 class Play:
-    """How the demonstration runs. `lasts` is in real seconds, None until it is stopped."""
+    """How the demonstration runs. `lasts` (real seconds) is None until it is stopped; `data` is a folder of its own."""
 
     speed: float
     seed: int
     port: int
+    pages: int
     lasts: float | None
+    data: Path
 
 
 Look = Callable[[Service], None]
@@ -40,16 +44,10 @@ async def perform(configuration: Configuration, play: Play, started: Look, look:
 
     Raises AggregatorError where the broker cannot start or the port is taken.
     """
-    configuration = on_loopback(configuration, play.port)
+    configuration = on_loopback(configuration, play.port, play.pages)
     clock = FastClock(play.speed)
-    with TemporaryDirectory(prefix="aggregator-demo-") as data:
-        await _perform(configuration, play, clock, Path(data), (started, look, ended))
-
-
-async def _perform(configuration: Configuration, play: Play, clock: FastClock, data: Path, looks: Looks) -> None:
-    started, look, ended = looks
     async with embedded_broker() as access:
-        service = Service(configuration, broker_at(access), clock, data)
+        service = Service(configuration, broker_at(access), clock, play.data)
         service.stop_on_signals()
         ready = asyncio.Event()
         async with asyncio.TaskGroup() as tasks:
@@ -79,10 +77,13 @@ async def _watch(service: Service, look: Look) -> None:
         await asyncio.sleep(REFRESH)
 
 
-def on_loopback(configuration: Configuration, port: int) -> Configuration:
-    """The same site with one listener, on this machine only."""
-    listener = configuration.service.listeners[0].model_copy(update={"tcp": (LOOPBACK, port)})
-    service = configuration.service.model_copy(update={"listeners": [listener]})
+def on_loopback(configuration: Configuration, port: int, pages: int) -> Configuration:
+    """The same site with one listener, and pages that anybody may look at, on this machine only."""
+    listener = configuration.service.listeners[0].model_copy(
+        update={"tcp": (LOOPBACK, port), "serial": None, "tls": None}
+    )
+    web = WebKeys.model_validate({"at": f"{LOOPBACK}:{pages}", "open_to_look": "yes"})
+    service = configuration.service.model_copy(update={"listeners": [listener], "web": web})
     return replace(configuration, service=service)
 
 
@@ -91,23 +92,65 @@ def broker_at(access: Access) -> Broker:
     return Broker(access.host, access.port, MQTT_VERSION, "aggregator-demo", access.user, Secret(access.password))
 
 
-def headline(configuration: Configuration, play: Play, program: Path) -> list[str]:
-    """What is shown above the site: what it is, and the exact lines to poll it with from a second terminal.
+class Headline:
+    """What is shown above the site: what it is, and what to type or open from a second terminal.
 
     `program` is how this program was called.
     """
-    left_out = Fleet(configuration, lambda seconds: seconds, play.seed).left_out
-    lines = [
-        f"{configuration.declared.name}, simulated; time runs {play.speed:g} times as fast. Ctrl-C ends it.",
-        "Monitoring, not a safety function. To poll it from a second terminal:",
-        *(f"  {line}" for line in poll_lines(configuration, play.port, program)),
-    ]
-    if left_out:
-        lines.append(f"No uplink of site.yaml carries {', '.join(left_out)}; they stay silent.")
-    return lines
+
+    def __init__(self, configuration: Configuration, play: Play, program: str) -> None:
+        self._configuration = configuration
+        self._play = play
+        self._program = program
+        fleet = Fleet(configuration, lambda seconds: seconds, play.seed)
+        left_out = ", ".join(fleet.left_out)
+        self._silent = [f"No uplink of site.yaml carries {left_out}; they stay silent."] if left_out else []
+        self._unlinked = fleet.unlinked
+
+    def lines(self, service: Service) -> list[str]:
+        """The lines that are of use as the running site now stands."""
+        configuration, play = self._configuration, self._play
+        return [
+            f"{configuration.declared.name}, simulated; time runs {play.speed:g} times as fast. Ctrl-C ends it.",
+            "Monitoring, not a safety function. To poll it from a second terminal:",
+            *(f"  {line}" for line in poll_lines(configuration, play.port, self._program)),
+            f"Pages to look at: http://{LOOPBACK}:{play.pages}/",
+            *first_lines(service),
+            *(f"  {line}" for line in self._asking("alarms")),
+            *self._link_lines(service.site),
+            *self._silent,
+        ]
+
+    def _link_lines(self, site: Site) -> list[str]:
+        """How to link the node that sits on no meter; nothing once it does, or its meter has another."""
+        if self._unlinked is None:
+            return []
+        tag, node = self._unlinked.meter.tag, self._unlinked.node
+        if node in site.by_node or site.states[tag].node is not None:
+            return []
+        return [
+            f"{tag} has no node yet. One that fits: {label_of(node)}",
+            "  Link it under Linking" + "".join(f", or: {line}" for line in self._asking("link", tag, node)),
+        ]
+
+    def _asking(self, *words: str) -> list[str]:
+        """The line that asks the demonstration; none where the site says itself where its data stand."""
+        if self._configuration.service.storage.folder:
+            return []
+        asked = f"{self._program} {' '.join(words)} --site {self._configuration.folder}"
+        return [f"STATE_DIRECTORY={self._play.data} {asked}"]
 
 
-def poll_lines(configuration: Configuration, port: int, program: Path) -> list[str]:
+def first_lines(service: Service) -> list[str]:
+    """Where the first person is set up, and with which code; nothing once there is one."""
+    server = service.front.server
+    code = server.first_code if server is not None else None
+    if server is None or code is None:
+        return []
+    return [f"  To act there, open {server.url}first with the code {code}"]
+
+
+def poll_lines(configuration: Configuration, port: int, program: str) -> list[str]:
     """A line for our own poller and one for mbpoll, about the same meter's first value in the first device."""
     device = configuration.declared.devices[0]
     values = [entry for entry in device.entries() if entry.item.shows is Shows.VALUE and entry.table is Table.INPUT]

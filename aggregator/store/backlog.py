@@ -13,6 +13,8 @@ from aggregator.store.rows import Order
 AT_ONCE = 2000  # rows in one transaction: some 30 ms of work, and small enough to fit where room has become scarce
 OTHERS = 4  # rows of all kinds that may wait, as a multiple of the uplinks that may
 
+MESSAGES = (KeptUplink, KeptAside)
+
 Done = Callable[[], None]
 
 
@@ -44,7 +46,7 @@ class Parcel:
 
 def is_uplink(order: Order) -> bool:
     """Whether it is a message of a node, kept or set aside, rather than an event, a state or a command."""
-    return isinstance(order, KeptUplink | KeptAside)
+    return isinstance(order, MESSAGES)
 
 
 class Backlog:

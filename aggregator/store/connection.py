@@ -15,9 +15,10 @@ import urllib.parse
 from datetime import UTC, datetime
 from pathlib import Path
 
-from aggregator.core.keeping import KeptState
+from aggregator.core.keeping import KeptLink, KeptState
 from aggregator.store.limits import StoreError
-from aggregator.store.recall import recall
+from aggregator.store.recall import LINKS, recall
+from aggregator.store.rows import link_of
 
 MIN_SQLITE = (3, 24, 0)  # the first with ON CONFLICT ... DO
 APPLICATION = 1095190356  # as set by migrations/0001.sql
@@ -218,13 +219,19 @@ def set_aside(path: Path) -> Path:
     return target
 
 
-def salvage(path: Path) -> list[KeptState]:
-    """The states that can still be read of a damaged file: alarms and totals matter more than what is lost with it."""
-    found: list[KeptState] = []
-    with contextlib.suppress(sqlite3.Error, ValueError, TypeError):
-        connection = connect(path, "ro")
-        with contextlib.closing(connection):
-            if connection.execute("PRAGMA application_id").fetchone()[0] == APPLICATION:
-                for tag, name, value in connection.execute("SELECT tag, name, value FROM state"):
-                    found.append(KeptState(tag, name, json.loads(value)))
+def salvage(path: Path) -> list[KeptState | KeptLink]:
+    """The states and links that can still be read of a damaged file: they matter more than what is lost with it."""
+    found: list[KeptState | KeptLink] = []
+    for rows, kept_of in (("SELECT tag, name, value FROM state", _state_of), (LINKS, link_of)):
+        with contextlib.suppress(sqlite3.Error, ValueError, TypeError):
+            connection = connect(path, "ro")
+            with contextlib.closing(connection):
+                if connection.execute("PRAGMA application_id").fetchone()[0] == APPLICATION:
+                    for row in connection.execute(rows):
+                        found.append(kept_of(row))  # noqa: PERF401 - what was read stays where the next row cannot be
     return found
+
+
+def _state_of(row: tuple[str, str, str]) -> KeptState:
+    tag, name, value = row
+    return KeptState(tag, name, json.loads(value))

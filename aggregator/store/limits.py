@@ -11,6 +11,10 @@ class StoreError(AggregatorError):
     """The store cannot do what is asked of it; the message says why and what to do."""
 
 
+class GivenUp(StoreError):
+    """Nobody waits for the answer any longer."""
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """What the store may grow to. None is no limit.

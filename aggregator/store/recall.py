@@ -9,11 +9,12 @@ under a clock that was never set is still the latest that is known.
 from __future__ import annotations
 
 import json
+import math
 import sqlite3
 
 from aggregator.core.keeping import KeptReading, Remembered
 from aggregator.core.reading import Value
-from aggregator.store.rows import Ids, as_json, milliseconds, or_none, radio, seconds
+from aggregator.store.rows import Ids, as_json, link_of, milliseconds, or_none, radio, seconds
 
 SETTLE_AFTER = 2000  # uplinks, once nothing waits to be written
 SETTLE_AT_LAST = 50_000  # uplinks, even while more are waiting: a start that has to read so many takes a moment longer
@@ -21,20 +22,34 @@ SETTLE_AT_LAST = 50_000  # uplinks, even while more are waiting: a start that ha
 # Of what came after, only the uplinks that brought the newest reading of a field, or are a meter's newest: SQLite
 # picks them without the interpreter, which would keep the event loop waiting meanwhile. NOT INDEXED: to group by meter
 # it would walk the index of the whole history.
+# What was entered by hand (no node, bit 11 of the status word) is no uplink: it comes back as a state, and beneath it
+# the reading that it stands over.
+# What was filled in (late = 2) shows fields of which nothing newer was there: it counts by time, among its own kind.
 TAIL = """
-    SELECT meter, node, counter, at, observed, received, arrived, rssi, snr, spreading_factor, readings, reasons
+    WITH later AS NOT MATERIALIZED (
+        SELECT * FROM uplink NOT INDEXED WHERE id > (SELECT uplink FROM settled)
+        AND NOT (node IS NULL AND EXISTS (SELECT 1 FROM json_each(uplink.reasons) AS bits WHERE bits.value & 2048))
+    )
+    SELECT meter, node, counter, at, observed, received, arrived, rssi, snr, spreading_factor, readings, reasons, late
     FROM uplink WHERE id IN (
-        SELECT max(uplink.id) FROM uplink NOT INDEXED, json_each(uplink.readings) AS field
-        WHERE uplink.id > (SELECT uplink FROM settled) AND late = 0 GROUP BY meter, field.key
+        SELECT max(later.id) FROM later, json_each(later.readings) AS field WHERE late = 0 GROUP BY meter, field.key
         UNION
-        SELECT max(id) FROM uplink NOT INDEXED WHERE id > (SELECT uplink FROM settled) AND late = 0 GROUP BY meter
+        SELECT max(id) FROM later WHERE late = 0 GROUP BY meter
+        UNION
+        SELECT id FROM (
+            SELECT later.id AS id, max(at) FROM later, json_each(later.readings) AS field
+            WHERE late = 2 GROUP BY meter, field.key
+        )
     ) ORDER BY id
 """
-SHOWN = "SELECT meter, node, counter, observed, received, arrived, rssi, snr, spreading_factor, readings FROM shown"
+LINKS = "SELECT number, tag, node, since, until, record FROM link ORDER BY number"
+SHOWN = """
+    SELECT meter, node, counter, observed, received, arrived, rssi, snr, spreading_factor, readings, heard FROM shown
+"""
 SHOW = """
     INSERT OR REPLACE INTO shown
-        (meter, node, counter, observed, received, arrived, rssi, snr, spreading_factor, readings)
-    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+        (meter, node, counter, observed, received, arrived, rssi, snr, spreading_factor, readings, heard)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
 
 
@@ -64,6 +79,9 @@ def recall(connection: sqlite3.Connection) -> dict[str, Remembered]:
     remembered = {tags[meter]: state for meter, state in _meters(connection).items()}
     for tag, name, value in connection.execute("SELECT tag, name, value FROM state"):
         remembered.setdefault(tag, Remembered()).states[name] = json.loads(value)
+    for row in connection.execute(LINKS):
+        link = link_of(row)
+        remembered.setdefault(link.tag, Remembered()).links.append(link)
     return remembered
 
 
@@ -71,20 +89,23 @@ def _meters(connection: sqlite3.Connection) -> dict[int, Remembered]:
     fields = FieldNames(connection)
     nodes = dict(connection.execute("SELECT id, deveui FROM node").fetchall())
     meters: dict[int, Remembered] = {}
-    for meter, node, counter, observed, received, arrived, *heard, readings in connection.execute(SHOWN):
+    for meter, node, counter, observed, received, arrived, *radios, readings, heard in connection.execute(SHOWN):
         times = seconds(observed), seconds(received), seconds(arrived)
-        meters[meter] = Remembered({}, {}, *times, nodes.get(node), counter, radio(*heard))
+        meters[meter] = Remembered({}, {}, *times, nodes.get(node), counter, radio(*radios), seconds(heard))
         for key, (value, reasons, at) in json.loads(readings).items():
             _show(meters[meter], fields[key], value, reasons, at)
-    for meter, node, counter, at, observed, received, arrived, *heard, readings, bits in connection.execute(TAIL):
+    for row in connection.execute(TAIL):
+        meter, node, counter, at, observed, received, arrived, *radios, readings, bits, late = row
         state = meters.setdefault(meter, Remembered())
-        state.node, state.counter, state.radio = nodes.get(node), counter, radio(*heard)
-        values = json.loads(readings)
-        if values:  # one without (a keep-alive) says that the node was heard, and dates nothing
-            state.observed, state.received, state.arrived = seconds(observed), seconds(received), seconds(arrived)
-        reasons_of = json.loads(bits) if bits else {}
+        values, reasons_of = json.loads(readings), json.loads(bits) if bits else {}
+        if not late:
+            state.node, state.counter, state.radio = nodes.get(node), counter, radio(*radios)
+            state.heard = seconds(received)
+            if values:  # one without (a keep-alive) says that the node was heard, and dates nothing
+                state.observed, state.received, state.arrived = seconds(observed), seconds(received), seconds(arrived)
         for key, value in values.items():
-            _show(state, fields[key], value, reasons_of.get(key, 0), at)
+            if not late or at > 1000 * state.at.get(fields[key][0], -math.inf):
+                _show(state, fields[key], value, reasons_of.get(key, 0), at)
     return meters
 
 
@@ -116,5 +137,5 @@ def _shown(meter: int, state: Remembered, ids: Ids) -> tuple[object, ...]:
         for name, each in state.readings.items()
     ]
     times = [or_none(moment) for moment in (state.observed, state.received, state.arrived)]
-    heard = state.radio.rssi, state.radio.snr, state.radio.spreading_factor
-    return meter, ids.node(state.node), state.counter, *times, *heard, "{" + ",".join(readings) + "}"
+    shown = "{" + ",".join(readings) + "}"
+    return meter, ids.node(state.node), state.counter, *times, *state.radio, shown, or_none(state.heard)

@@ -17,6 +17,7 @@ from aggregator.core.keeping import (
     Kept,
     KeptAside,
     KeptEvent,
+    KeptLink,
     KeptReading,
     KeptState,
     KeptUplink,
@@ -35,20 +36,48 @@ INSERT_UPLINK = """
 # Rows are inserted so many at a time: at each statement the interpreter's lock goes to the event loop and has to be
 # won back, which under load takes longer than the row.
 TOGETHER = {many: INSERT_UPLINK.format(", ".join(["(" + ", ".join("?" * 14) + ")"] * many)) for many in (64, 8, 1)}
+# One reading of several in an uplink. A node repeats those it is not sure of: what another frame brought as of the same
+# time, or of one that is as near as an age can tell, is the same reading.
+INSERT_RECORD = """
+    INSERT INTO uplink (meter, node, counter, at, observed, received, arrived, clock, late,
+                        rssi, snr, spreading_factor, readings, reasons)
+    SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14
+    WHERE NOT EXISTS (
+        SELECT 1 FROM uplink WHERE meter = ?1 AND at BETWEEN ?4 - ?15 AND ?4 + ?15 AND node IS ?2 AND counter IS NOT ?3
+    )
+    ON CONFLICT (meter, at, node, counter) DO NOTHING
+"""
 INSERT_EVENT = "INSERT INTO event (at, clock, event, tag, who, facts) VALUES (?, ?, ?, ?, ?, ?)"
-INSERT_ASIDE = "INSERT INTO aside (at, reason, detail, topic, node, message) VALUES (?, ?, ?, ?, ?, ?)"
+INSERT_ASIDE = """
+    INSERT INTO aside (at, reason, detail, topic, node, message, clock, counter, heard)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
+"""
 PUT_STATE = """
     INSERT INTO state (tag, name, value) VALUES (?, ?, ?)
     ON CONFLICT (tag, name) DO UPDATE SET value = excluded.value
+"""
+PUT_LINK = """
+    INSERT INTO link (number, tag, node, since, until, record) VALUES (?, ?, ?, ?, ?, ?)
+    ON CONFLICT (number) DO UPDATE SET until = excluded.until, record = excluded.record
 """
 FORGET_STATE = "DELETE FROM state WHERE tag = ? AND name = ?"
 FORGET_ASIDE = "DELETE FROM aside WHERE id = ?"
 BOUND_ASIDE = "DELETE FROM aside WHERE id <= (SELECT id FROM aside ORDER BY id DESC LIMIT 1 OFFSET ?)"
 CORRECT_UPLINKS = """
-    UPDATE OR IGNORE uplink SET at = CASE at WHEN arrived THEN at + :by ELSE at END, arrived = arrived + :by, clock = 2
-    WHERE id > :uplink AND clock = 1 AND arrived >= :since
+    UPDATE OR IGNORE uplink
+    SET at = CASE at WHEN arrived THEN at + :by ELSE at END, arrived = arrived + :by, clock = :clock
+    WHERE id > :uplink AND clock = 1 AND arrived BETWEEN :since AND :until
 """
-CORRECT_EVENTS = "UPDATE event SET at = at + :by, clock = 2 WHERE id > :event AND clock = 1 AND at >= :since"
+CORRECT_EVENTS = (
+    "UPDATE event SET at = at + :by, clock = :clock WHERE id > :event AND clock = 1 AND at BETWEEN :since AND :until"
+)
+CORRECT_ASIDE = (
+    "UPDATE aside SET at = at + :by, clock = :clock WHERE id > :aside AND clock = 1 AND at BETWEEN :since AND :until"
+)
+NEWEST = """
+    SELECT coalesce((SELECT max(id) FROM uplink), 0), coalesce((SELECT max(id) FROM event), 0),
+           coalesce((SELECT max(id) FROM aside), 0)
+"""
 UNSETTLE = "UPDATE settled SET uplink = min(uplink, :uplink)"
 
 
@@ -58,18 +87,34 @@ class Forget(NamedTuple):
     ids: tuple[int, ...]
 
 
+BEFORE_ALL = -1  # an id before all others
+
+
+class Place(NamedTuple):
+    """Where a row of the history or the journal stands: `at` in ms, then by its id. Rows are read on from there."""
+
+    at: int
+    id: int
+
+
 class Newest(NamedTuple):
     """The ids of the newest rows, 0 where there is none."""
 
     uplink: int
     event: int
+    aside: int
 
 
 class Correction(NamedTuple):
-    """An order to move by `by` (s) what the untrusted clock of this run has dated from `since` (UTC s) on."""
+    """An order to move by `by` (s) what the untrusted clock of this run has dated between two times (UTC s by it).
+
+    Afterwards the times are worth as much as `clock`, which has moved them.
+    """
 
     since: float
+    until: float
     by: float
+    clock: ClockState
 
 
 Order = Kept | Forget | Correction
@@ -112,7 +157,7 @@ def number(value: float) -> str:
 
 def as_json(value: Value | None) -> str:
     """A reading's value as JSON."""
-    if type(value) is float and -math.inf < value < math.inf:  # nearly every value, and so by the shortest way
+    if type(value) is int or (type(value) is float and -math.inf < value < math.inf):  # nearly all, by the shortest way
         return repr(value)
     if value is None:
         return "null"
@@ -139,6 +184,7 @@ class Ids:
         self._meters: dict[str, int] = {}
         self._nodes: dict[str, int] = {}
         self._fields: dict[tuple[str, str], int] = {}
+        self.keys: dict[tuple[str, str], str] = {}  # the fields' ids as keys of a JSON object, of those asked for
 
     def meter(self, tag: str) -> int:
         known = self._meters.get(tag)
@@ -161,9 +207,14 @@ class Ids:
             known = self._fields[name, unit] = self._id("field (name, unit)", of, storable(name), storable(unit))
         return known
 
+    def key(self, name: str, unit: str) -> str:
+        """A field's id as the key of a JSON object, with its colon: `"12":`."""
+        self.keys[name, unit] = made = f'"{self.field(name, unit)}":'
+        return made
+
     def forget(self) -> None:
         """Look all up anew: ids given in a transaction that was rolled back are no longer given."""
-        for known in (self._meters, self._nodes, self._fields):
+        for known in (self._meters, self._nodes, self._fields, self.keys):
             known.clear()
 
     def _id(self, into: str, of: str, *key: str) -> int:
@@ -190,12 +241,15 @@ class Rows:
         """Put or do each in turn. Raises what SQLite raises, and TypeError, ValueError or OverflowError for no row."""
         uplinks: list[KeptUplink] = []
         for order in orders:
-            if isinstance(order, KeptUplink):
+            if isinstance(order, KeptUplink) and order.within is None:
                 uplinks.append(order)
                 continue
             self._put_uplinks(uplinks)
             uplinks = []
-            self._put_other(order)
+            if isinstance(order, KeptUplink):
+                self._put_record(order)
+            else:
+                self._put_other(order)
         self._put_uplinks(uplinks)
 
     def _put_uplinks(self, uplinks: Sequence[KeptUplink]) -> None:
@@ -206,7 +260,12 @@ class Rows:
                 self._connection.execute(statement, values)
                 at += many
 
-    def _put_other(self, order: KeptEvent | KeptAside | KeptState | Forget | Correction) -> None:
+    def _put_record(self, record: KeptUplink) -> None:
+        assert record.within is not None
+        apart = max(0, milliseconds(record.within) - 1)
+        self._connection.execute(INSERT_RECORD, (*self._uplink(record), apart))
+
+    def _put_other(self, order: KeptEvent | KeptAside | KeptState | KeptLink | Forget | Correction) -> None:
         execute = self._connection.execute
         match order:
             case KeptEvent():
@@ -218,13 +277,14 @@ class Rows:
                 execute(FORGET_STATE, (storable(tag), storable(name)))
             case KeptState(tag, name, value):
                 execute(PUT_STATE, (storable(tag), storable(name), json.dumps(value)))
+            case KeptLink():
+                execute(PUT_LINK, _link(order))
             case Forget(ids):
                 self._connection.executemany(FORGET_ASIDE, [(each,) for each in ids])
             case Correction():
                 self._correct(order)
 
     def _uplink(self, uplink: KeptUplink) -> tuple[object, ...]:
-        fields = [self.ids.field(each.field, each.unit) for each in uplink.readings]
         heard = uplink.radio
         return (
             self.ids.meter(uplink.tag),
@@ -235,28 +295,29 @@ class Rows:
             or_none(uplink.received),
             milliseconds(uplink.arrived),
             int(uplink.clock),
-            int(uplink.late),
+            int(uplink.late) or 2 * uplink.filled_in,
             heard.rssi,
             heard.snr,
             heard.spreading_factor,
-            _values(fields, uplink.readings),
-            _reasons(fields, uplink.readings),
+            *self._readings(uplink.readings),
         )
 
+    def _readings(self, readings: Iterable[KeptReading]) -> tuple[str, str | None]:
+        """Values and reasons of an uplink, by field, as JSON; None where no value has a reason."""
+        keys = self.ids.keys
+        values, reasons = [], []
+        for field, value, bits, unit in readings:
+            key = keys.get((field, unit)) or self.ids.key(field, unit)
+            values.append(key + as_json(value))
+            if bits:
+                reasons.append(f"{key}{int(bits)}")
+        return "{" + ",".join(values) + "}", "{" + ",".join(reasons) + "}" if reasons else None
+
     def _correct(self, order: Correction) -> None:
-        bounds = {"since": milliseconds(order.since), "by": milliseconds(order.by), **self._before._asdict()}
-        for statement in (CORRECT_UPLINKS, CORRECT_EVENTS, UNSETTLE):
+        since, until, by = map(milliseconds, (order.since, order.until, order.by))
+        bounds = {"since": since, "until": until, "by": by, "clock": int(order.clock), **self._before._asdict()}
+        for statement in (CORRECT_UPLINKS, CORRECT_EVENTS, CORRECT_ASIDE, UNSETTLE):
             self._connection.execute(statement, bounds)
-
-
-def _values(fields: Iterable[int], readings: Iterable[KeptReading]) -> str:
-    pairs = [f'"{field}":{as_json(each.value)}' for field, each in zip(fields, readings, strict=True)]
-    return "{" + ",".join(pairs) + "}"
-
-
-def _reasons(fields: Iterable[int], readings: Iterable[KeptReading]) -> str | None:
-    pairs = [f'"{field}":{int(each.reasons)}' for field, each in zip(fields, readings, strict=True) if each.reasons]
-    return "{" + ",".join(pairs) + "}" if pairs else None
 
 
 def _event(event: KeptEvent) -> tuple[object, ...]:
@@ -268,13 +329,24 @@ def _event(event: KeptEvent) -> tuple[object, ...]:
 def _aside(aside: KeptAside) -> tuple[object, ...]:
     node = None if aside.node is None else storable(aside.node)
     texts = storable(aside.reason), storable(aside.detail), storable(aside.topic)
-    return milliseconds(aside.at), *texts, node, aside.message
+    frame = int(aside.clock), aside.counter, or_none(aside.heard)
+    return milliseconds(aside.at), *texts, node, aside.message, *frame
+
+
+def _link(link: KeptLink) -> tuple[object, ...]:
+    since, until = milliseconds(link.since), or_none(link.until)
+    return link.number, storable(link.tag), storable(link.node), since, until, json.dumps(link.record)
+
+
+def link_of(row: tuple[int, str, str, int, int | None, str]) -> KeptLink:
+    """A link from its columns number, tag, node, since, until, record."""
+    number, tag, node, since, until, record = row
+    return KeptLink(number, tag, node, since / 1000, seconds(until), json.loads(record))
 
 
 def newest(connection: sqlite3.Connection) -> Newest:
     """The newest rows that there are."""
-    ids = "SELECT coalesce((SELECT max(id) FROM uplink), 0), coalesce((SELECT max(id) FROM event), 0)"
-    return Newest(*connection.execute(ids).fetchone())
+    return Newest(*connection.execute(NEWEST).fetchone())
 
 
 def event_of(row: tuple[int, int, str, str | None, str, str]) -> KeptEvent:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Generator, Iterator, Sequence
 from pathlib import Path
 
-from aggregator.core.keeping import Kept, KeptEvent, Remembered
+from aggregator.core.keeping import ClockState, Kept, KeptEvent, KeptFrame, Remembered
 from aggregator.store import reader
 from aggregator.store.limits import Limits, StoreError
 from aggregator.store.reader import AsideRow, HistoryRow
 from aggregator.store.rows import Correction, Forget, Order
-from aggregator.store.writer import Commit, Committed, Writer, call_each
+from aggregator.store.writer import Commit, Committed, SetAside, Writer, call_each
 
 OPENING = 30.0  # s to wait for the file at the start; a disk that takes longer is waited for in the background
 
@@ -52,12 +52,13 @@ class Store:
         """Drop messages set aside that have been replayed or are not wanted."""
         self._put([Forget(tuple(ids))], None)
 
-    def correct_clock(self, since_arrived: float, by: float) -> None:
-        """Move by `by` (s) what this run has dated by its untrusted clock from `since_arrived` (UTC s) on.
+    def correct_clock(self, since: float, until: float, by: float, clock: ClockState = ClockState.CORRECTED) -> None:
+        """Move by `by` (s) what this run has dated by its untrusted clock between two times (UTC s by that clock).
 
         Moved are arrivals, the times that count as arrivals, and events; what nodes and network said stays as it is.
+        `clock` is what they are worth then: moved by one that is not trusted either, they may be moved once more.
         """
-        self._put([Correction(since_arrived, by)], None)
+        self._put([Correction(since, until, by, clock)], None)
 
     def let_age(self, now: float) -> None:
         """Drop what is older than may be kept, little by little. `now` (UTC s) must be from a clock that is right."""
@@ -79,6 +80,11 @@ class Store:
     def notes(self) -> tuple[str, ...]:
         """What has happened to the file that somebody should know, oldest first: the last hundred sentences."""
         return tuple(self._writer.notes)
+
+    @property
+    def set_aside(self) -> tuple[SetAside, ...]:
+        """The files that could not be used since the start, oldest first."""
+        return tuple(self._writer.set_aside)
 
     @property
     def waiting(self) -> int:
@@ -119,9 +125,16 @@ class Store:
             self._writer.notes.append(f"nothing is remembered: {error}")
             return {}
 
-    def recent_counters(self, since: float) -> Iterator[tuple[str, int, float]]:
-        """Node, counter and when heard (UTC s), in order of arrival, of uplinks since then. Raises StoreError."""
-        return reader.recent_counters(self._path, since)
+    def recent_frames(self) -> Iterator[KeptFrame]:
+        """The frames of the last days, in order of arrival. Raises StoreError."""
+        return reader.frames(self._path)
+
+    def earliest(self) -> float | None:
+        """The UTC second before which it cannot be now: the newest that a clock kept right has dated.
+
+        None where there is none among what came last. Raises StoreError.
+        """
+        return reader.newest_trusted(self._path)
 
     def history(
         self, tags: Collection[str] | None, fields: Collection[str] | None, since: float, until: float
@@ -133,6 +146,6 @@ class Store:
         """Events, `since` <= at < `until`, in time order. Raises StoreError."""
         return reader.journal(self._path, since, until)
 
-    def aside(self) -> Iterator[AsideRow]:
-        """Messages set aside, oldest first. Raises StoreError."""
-        return reader.aside(self._path)
+    def aside(self, after: int = 0) -> Generator[AsideRow]:
+        """Messages set aside, oldest first: those beyond the id `after`. Raises StoreError."""
+        return reader.aside(self._path, after)

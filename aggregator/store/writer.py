@@ -17,7 +17,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from aggregator.core.keeping import KeptAside, KeptState
+from aggregator.core.keeping import KeptAside, KeptLink, KeptState
 from aggregator.store.backlog import Backlog, Done, Parcel, is_uplink
 from aggregator.store.connection import Lock, Unfit, is_damage, open_writing, roll_back, salvage, set_aside
 from aggregator.store.limits import Limits, StoreError
@@ -39,6 +39,14 @@ class Commit(NamedTuple):
     took: float
     uplinks: int
     rows: int
+
+
+class SetAside(NamedTuple):
+    """A file that could not be used: its new name, why, and how many states, links too, the fresh one got of it."""
+
+    file: str
+    why: str
+    states_carried: int
 
 
 def call_each(dones: Sequence[Done]) -> None:
@@ -91,6 +99,7 @@ class Writer:
         self.backlog = Backlog(limits.most_waiting, limits.hold_back)
         self.problem: str | None = None
         self.notes: deque[str] = deque(maxlen=100)
+        self.set_aside: list[SetAside] = []
         self.committed = 0
         self.last_commit: Commit | None = None
         self.tried = threading.Event()  # set once the file was opened, or the first attempt has failed
@@ -102,7 +111,7 @@ class Writer:
         self._connection: sqlite3.Connection | None = None
         self._rows: Rows | None = None
         self._before: Newest | None = None  # the newest rows of the runs before, None until the file is open
-        self._salvaged: list[KeptState] = []  # of a file set aside, not yet written into the fresh one
+        self._salvaged: list[KeptState | KeptLink] = []  # of a file set aside, not yet written into the fresh one
         self._now: float | None = None  # the time that rows are to age to
         self._aged: float | None = None  # the one they were last told to age to
         self._last_bytes: int | None = None  # once the thread has ended
@@ -181,6 +190,7 @@ class Writer:
         target = set_aside(self._path)
         self._before = None
         self._salvaged = salvage(target) or self._salvaged
+        self.set_aside.append(SetAside(target.name, why, len(self._salvaged)))
         carried = f"; states carried over: {len(self._salvaged)}" if self._salvaged else ""
         self.notes.append(f"{self._path} {why}. It was set aside as {target.name}, and a fresh file begun{carried}")
 

@@ -28,9 +28,10 @@ from paho.mqtt.properties import Properties
 
 from aggregator import logs
 from aggregator.clock import Clock
-from aggregator.config import Configuration, load
+from aggregator.config.configuration import Configuration, load
 from aggregator.core.keeping import Kept
-from aggregator.daemon import Service, broker_of, data_folder
+from aggregator.daemon import Service
+from aggregator.declared import broker_of
 from aggregator.mqtt import AT_ONCE, Broker, BrokerLink
 from tests.bench.processes import LOOPBACK
 from tests.bench.sites import CLIENT, TOPIC
@@ -75,7 +76,7 @@ class CountedService(Service):
     def __init__(self, configuration: Configuration, counted: Counted, *, client: str, stores: bool) -> None:
         self.counted = counted
         broker = replace(broker_of(configuration.service.broker), client=client)
-        super().__init__(configuration, broker, Clock(), data_folder(configuration))
+        super().__init__(configuration, broker, Clock(), configuration.data_folder)
         if not stores:
             self.keeper.put = acknowledge_at_once  # type: ignore[method-assign]
 
@@ -150,9 +151,9 @@ def thread(folder: Path, counted: Counted) -> None:
     client.loop_start()
     if not done.wait(WITHIN):
         raise SystemExit(f"only {counted.count} messages in {WITHIN:.0f} s")
-    counted.print()
+    client.loop_stop()  # it sends the last acknowledgement, which is made after the callback
     client.disconnect()
-    client.loop_stop()
+    counted.print()  # who reads this ends the process
 
 
 def session(name: str) -> mqtt.Client:

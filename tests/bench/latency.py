@@ -1,8 +1,8 @@
 """Latency: from the moment an uplink is published until a poll over TCP reads its value.
 
 The poller reads 125 registers, which hold six meters, and rests half a millisecond before it reads again; uplinks go
-to those six in turn. The baseline is a bare subscriber to the same messages in the same run. All times are of the one
-monotonic clock.
+to those six in turn. The store is on: every uplink is committed to disk meanwhile. The baseline is a bare subscriber
+to the same messages in the same run. All times are of the one monotonic clock.
 """
 
 from __future__ import annotations
@@ -14,11 +14,13 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+from aggregator.keeper import FILE
+from aggregator.store.reader import history
 from tests.bench import report
 from tests.bench.consumers import connect, session, subscribe_all
 from tests.bench.processes import BenchError, Registers, broker, free_port, line_of, listens, python, wait_for
 from tests.bench.report import Target
-from tests.bench.sites import FIRST, volume_address, volume_in, write_site
+from tests.bench.sites import FIRST, BenchSite, volume_address, volume_in, write_site
 
 METERS = 100  # in the site
 SENDING = 6  # meters whose blocks one read of 125 registers holds
@@ -47,7 +49,13 @@ def run(folder: Path, *, quick: bool) -> None:
                 sent = json.loads(line_of(sender, 20))
             heard = json.loads(line_of(subscriber, 20))
             registers.close()
+            wait_for("every uplink is stored", lambda: stored(site) == count, 10)
     print_table(delays(sent, readable), delays(sent, heard), period)
+
+
+def stored(site: BenchSite) -> int:
+    """How many uplinks the service has committed to disk."""
+    return sum(1 for _ in history(site.folder / "data" / FILE, None, ["volume"], 0.0, time.time() + 60))
 
 
 def watch(registers: Registers, count: int, sender: subprocess.Popen[str]) -> tuple[list[int], float]:
@@ -98,7 +106,8 @@ def print_table(readable: list[float], heard: list[float], period: float) -> Non
             ]
         )
     notes = (
-        f"{len(heard)} uplinks at {RATE:g} a second; a poll every {period:.2f} ms, which the first row includes",
+        f"{len(heard)} uplinks at {RATE:g} a second, all committed to disk as well",
+        f"a poll every {period:.2f} ms, which the first row includes",
         "a value that a later one replaced before it was read counts as readable when the later one was read",
     )
     report.table("Latency", columns, rows, notes)

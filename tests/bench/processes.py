@@ -21,6 +21,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent.parent
 LOOPBACK = "127.0.0.1"
 READ_INPUT = 4
+READ_DISCRETE = 2
 HEADER = struct.Struct(">HHHB")
 TICKS_PER_SECOND = os.sysconf("SC_CLK_TCK")
 
@@ -84,6 +85,11 @@ def cpu_seconds(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / TICKS_PER_SECOND
 
 
+def cpu_seconds_now(pid: int) -> float:
+    """The same to the nanosecond, of the threads that it has now (/proc/PID/task/TID/schedstat, first field)."""
+    return sum(int(each.read_text().split()[0]) for each in Path(f"/proc/{pid}/task").glob("*/schedstat")) / 1e9
+
+
 def resident_megabytes(pid: int) -> float:
     """Memory of a process that is in RAM now (proc(5), VmRSS), in units of 10^6 bytes."""
     lines = Path(f"/proc/{pid}/status").read_text().splitlines()
@@ -130,7 +136,7 @@ def broker(folder: Path) -> Iterator[int]:
 
 
 class Registers:
-    """A blocking Modbus TCP client, as small as can be, that reads input registers of unit 1."""
+    """A blocking Modbus TCP client, as small as can be, that reads input registers and discrete inputs of unit 1."""
 
     def __init__(self, port: int, within: float = 5.0) -> None:
         self._socket = socket.create_connection((LOOPBACK, port), within)
@@ -139,18 +145,25 @@ class Registers:
 
     def read(self, start: int, count: int) -> bytes:
         """The bytes of `count` registers. Raises BenchError for anything but the answer to this request."""
+        return self._ask(READ_INPUT, start, count, 2 * count)
+
+    def read_bits(self, start: int, count: int) -> bytes:
+        """So many discrete inputs, eight a byte. Raises BenchError as `read` does."""
+        return self._ask(READ_DISCRETE, start, count, (count + 7) // 8)
+
+    def _ask(self, function: int, start: int, count: int, length: int) -> bytes:
         self._transaction = self._transaction + 1 & 0xFFFF
-        self._socket.sendall(HEADER.pack(self._transaction, 0, 6, 1) + struct.pack(">BHH", READ_INPUT, start, count))
-        size = 9 + 2 * count
+        self._socket.sendall(HEADER.pack(self._transaction, 0, 6, 1) + struct.pack(">BHH", function, start, count))
+        size = 9 + length
         answer = b""
         while len(answer) < size:
             part = self._socket.recv(size - len(answer))
             if not part:
                 raise BenchError("the server closed the connection")
             answer += part
-            if len(answer) > 7 and answer[7] != READ_INPUT:
+            if len(answer) > 7 and answer[7] != function:
                 raise BenchError(f"the read of {start} was answered with {answer.hex()}")
-        if answer[:9] != HEADER.pack(self._transaction, 0, 3 + 2 * count, 1) + bytes((READ_INPUT, 2 * count)):
+        if answer[:9] != HEADER.pack(self._transaction, 0, 3 + length, 1) + bytes((function, length)):
             raise BenchError(f"the answer has the head {answer[:9].hex()}")
         return answer[9:]
 

@@ -50,18 +50,21 @@ layouts:
     input:
       0: status
       1: age
-      2: {{field: flow}}
-      4: {{field: volume, as: uint32, scale: 0.01}}
-      6: {{field: pressure}}
-      8: {{field: temperature}}
-      10: {{field: methane}}
-      12: {{field: carbon_dioxide}}
-      14: {{field: h2s, as: uint32, scale: 0.1}}
-      16: {{field: battery}}
-    discrete: {{0: bad, 1: uncertain, 2: stale, 3: out_of_range}}
-    coil: {{0: under_test}}
+      2: {field: flow}
+      4: {field: volume, as: uint32, scale: 0.01}
+      6: {field: pressure}
+      8: {field: temperature}
+      10: {field: methane}
+      12: {field: carbon_dioxide}
+      14: {field: h2s, as: uint32, scale: 0.1}
+      16: {field: battery}
+    discrete: {0: bad, 1: uncertain, 2: stale, 3: out_of_range}
+    coil: {0: under_test}
 devices:
-  - unit: 1
+"""
+
+DEVICE = """\
+  - unit: {unit}
     gateway_block: 0
     place:
       - layout: flow-point
@@ -84,7 +87,7 @@ uplinks:
     payload: {{at: /frame/data, as: base64}}
     radio: {{rssi: /radio/0/rssi, snr: /radio/0/snr, spreading_factor: /frame/sf}}
 listeners:
-  - {{tcp: "{host}:{modbus}", clients: 256}}
+  - {{tcp: "{host}:{modbus}", clients: 256, clients_per_host: 256}}
 log: {{level: warning}}
 """
 
@@ -119,12 +122,13 @@ def volume_in(registers: bytes, at: int = 0) -> int:
     return hundredths // 100
 
 
-def write_site(folder: Path, meters: int, *, modbus: int, broker: int = 1) -> BenchSite:
-    """Write the files of a site with so many meters, one node on each."""
+def write_site(folder: Path, meters: int, *, modbus: int, broker: int = 1, devices: int = 1) -> BenchSite:
+    """Write the files of a site with so many meters, one node on each, all of them in each of so many devices."""
     (folder / "profiles").mkdir(parents=True)
     tags = [f"FT-{1000 + at}" for at in range(meters)]
     (folder / "profiles" / "flow-analyser.yaml").write_text(PROFILE, encoding="utf-8")
-    (folder / "map.yaml").write_text(MAP.format(first=FIRST, every=EVERY, tags=", ".join(tags)), encoding="utf-8")
+    shown = [DEVICE.format(unit=1 + each, first=FIRST, every=EVERY, tags=", ".join(tags)) for each in range(devices)]
+    (folder / "map.yaml").write_text(MAP + "".join(shown), encoding="utf-8")
     (folder / "site.yaml").write_text(
         SITE.format(host=LOOPBACK, broker=broker, client=CLIENT, modbus=modbus), encoding="utf-8"
     )

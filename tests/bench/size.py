@@ -14,7 +14,7 @@ import time
 from pathlib import Path
 
 from aggregator.clock import Clock
-from aggregator.config import load
+from aggregator.config.configuration import load
 from aggregator.core.site import Site
 from tests.bench import report
 from tests.bench.consumers import connect, session
@@ -112,11 +112,7 @@ def serve(site: BenchSite, log: Path, counter: int) -> tuple[float, tuple[float,
         fresh = resident_megabytes(running.pid)
         if figure(registers, NEVER_SEEN) != site.meters:
             raise BenchError(f"a service just started shows {figure(registers, NEVER_SEEN)} meters never seen")
-        let_all_send(site, counter)
-        wait_for("every meter is seen", lambda: figure(registers, GOOD) == site.meters, 30)
-        last = site.meters - 1
-        if volume_in(registers.read(volume_address(last), 2)) != last:
-            raise BenchError(f"meter {last} does not show what it sent")
+        have_all_seen(site, registers, counter)
         seen = resident_megabytes(running.pid)
         registers.close()
         running.terminate()  # in order, so that its acknowledgements reach the broker and nothing comes again
@@ -127,6 +123,15 @@ def serve(site: BenchSite, log: Path, counter: int) -> tuple[float, tuple[float,
 def figure(registers: Registers, at: int) -> int:
     """A whole number of one register."""
     return int.from_bytes(registers.read(at, 1), "big")
+
+
+def have_all_seen(site: BenchSite, registers: Registers, counter: int) -> None:
+    """Let every meter send once, and wait until all of that is in the registers."""
+    let_all_send(site, counter)
+    wait_for("every meter is seen", lambda: figure(registers, GOOD) == site.meters, 30)
+    last = site.meters - 1
+    if volume_in(registers.read(volume_address(last), 2)) != last:
+        raise BenchError(f"meter {last} does not show what it sent")
 
 
 def let_all_send(site: BenchSite, counter: int) -> None:

@@ -1,18 +1,15 @@
 """The store on this machine's disk: a year of a site, what a commit costs, and what a flash card would have to take.
 
-    .venv/bin/python -m tests.bench.store [--quick] [--folder DIR]
-
 The year: 50 meters, an uplink of five readings every 15 minutes from each. `--quick` makes it a month. The commits:
-each waits for the one before to be safe; one uplink at a time is the worst that can be asked of a flash card.
+each waits for the one before to be safe; one uplink at a time is the worst that can be asked of a flash card. Another
+disk than that of the temporary folder is measured with TMPDIR set to a folder on it.
 """
 
 from __future__ import annotations
 
-import argparse
 import itertools
 import os
 import random
-import tempfile
 import threading
 import time
 from collections.abc import Iterator
@@ -21,6 +18,8 @@ from pathlib import Path
 from aggregator.core.keeping import ClockState, KeptReading, KeptUplink
 from aggregator.core.uplink import Radio
 from aggregator.store import Limits, Store
+from aggregator.store.chart import Span
+from aggregator.store.reader import Extent, chart, readings_page
 from tests.bench import report
 from tests.bench.report import Target
 
@@ -84,13 +83,31 @@ def read(path: Path, days: float) -> list[list[str | Target]]:
         ["remembered", f"{remembered * 1000:.0f} ms", Target(round(opened + remembered, 3), 1.0, " s")],
     ]
     for name, took, count in (
-        ("counters of a week", *timed(lambda: store.recent_counters(end - 7 * DAY))),
+        ("frames of the last days", *timed(store.recent_frames)),
         ("a month, all meters", *timed(lambda: store.history(None, None, end - MONTH, end))),
         ("a month, one meter", *timed(lambda: store.history(["FT-117"], None, end - MONTH, end))),
         ("all, one field of one meter", *timed(lambda: store.history(["FT-117"], ["flow"], 0, end))),
     ):
         rows.append([f"{name} ({count} rows)", f"{took:.2f} s", f"{count / took:.0f} rows/s"])
     store.close()
+    return rows
+
+
+def look(path: Path, days: float) -> list[list[str | Target]]:
+    """Charts and pages, as a screen asks for them."""
+    end = BEGIN + days * DAY
+    rows: list[list[str | Target]] = []
+    for name, length, target in (("all", days, 1.0), ("a month", 30, 0.2), ("a day", 1, 0.02)):
+        began = time.monotonic()
+        drawn = chart(path, "FT-117", "flow", Span(end - length * DAY, end))
+        took = time.monotonic() - began
+        what = f"{len(drawn.buckets)} buckets" if drawn.buckets else f"{len(drawn.samples)} readings"
+        aim = Target(round(took, 4), target, " s")
+        rows.append([f"chart of {name} ({what} of {drawn.count})", f"{took * 1000:.1f} ms", aim])
+    began = time.monotonic()
+    page = readings_page(path, "FT-117", None, Extent(until=end, most=500))
+    took = time.monotonic() - began
+    rows.append([f"a page of {len(page.rows)} readings", f"{took * 1000:.1f} ms", ""])
     return rows
 
 
@@ -134,36 +151,24 @@ def commits(folder: Path, uplinks_each: int, count: int) -> list[str]:
     return [f"{uplinks_each}", *kilobytes, f"{yearly:.1f}", f"{count / took:.0f}", f"{total / took:.0f}"]
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(prog="tests.bench.store", description="Measure the store on this machine's disk.")
-    parser.add_argument("--quick", action="store_true", help="a month instead of a year, and fewer commits")
-    parser.add_argument("--folder", type=Path, help="where to write, to measure another disk")
-    asked = parser.parse_args()
-    days, count = (30.0, 500) if asked.quick else (365.0, 5000)
-    report.machine()
-    with tempfile.TemporaryDirectory(prefix="bench-", dir=asked.folder) as name:
-        folder = Path(name)
-        report.console.print(
-            f"disk of {folder.parent}: {megabytes(os.statvfs(folder).f_bavail * os.statvfs(folder).f_frsize)} MB free"
-        )
-        sizes = [commits(folder, each, max(50, count // each)) for each in (1, 5, 50)]
-        report.table(
-            "Commits, one after the other",
-            (
-                "uplinks a commit",
-                "kB to kernel/uplink",
-                "kB to device/uplink",
-                "GB/year to kernel",
-                "commits/s",
-                "uplinks/s",
-            ),
-            sizes,
-            ["a year is that of 50 meters at 15 min; the device column is 0 where the file system has no block device"],
-        )
-        path = folder / "year.db"
-        report.table("A site's history", ("days", "uplinks", "MB", "bytes/uplink", "uplinks/s"), [fill(path, days)])
-        report.table("Reading it", ("what", "took", "target"), read(path, days))
-
-
-if __name__ == "__main__":
-    main()
+def run(folder: Path, *, quick: bool) -> None:
+    """Measure and print."""
+    days, count = (30.0, 500) if quick else (365.0, 5000)
+    columns = (
+        "uplinks a commit",
+        "kB to kernel/uplink",
+        "kB to device/uplink",
+        "GB/year to kernel",
+        "commits/s",
+        "uplinks/s",
+    )
+    notes = (
+        "a year is that of 50 meters at 15 min; the device column is 0 where the file system has no block device",
+        f"disk of {folder}: {megabytes(os.statvfs(folder).f_bavail * os.statvfs(folder).f_frsize)} MB free",
+    )
+    sizes = [commits(folder, each, max(50, count // each)) for each in (1, 5, 50)]
+    report.table("Commits, one after the other", columns, sizes, notes)
+    path = folder / "year.db"
+    report.table("A site's history", ("days", "uplinks", "MB", "bytes/uplink", "uplinks/s"), [fill(path, days)])
+    report.table("Reading it", ("what", "took", "target"), read(path, days))
+    report.table("Looking at one field of one meter", ("what", "took", "target"), look(path, days))

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from aggregator.config import Configuration, load
+from aggregator.config.configuration import Configuration, load
 from aggregator.core.address_map import Table
 from aggregator.core.errors import ConfigurationError
 from aggregator.core.meter import Meter
@@ -116,3 +116,10 @@ def write_large_site(site: Path, count: int) -> None:
     )
     placed = "".join(f"          - {tag}\n" for tag in tags)
     (site / "map.yaml").write_text(f"{layouts}devices:\n{place}{placed}", encoding="utf-8")
+
+
+def test_a_map_says_which_issue_it_is_or_none(good_site: Path) -> None:
+    assert load(good_site).declared.revision == "2027-03"
+    file = good_site / "map.yaml"
+    file.write_text(file.read_text(encoding="utf-8").replace("revision: 2027-03", ""), encoding="utf-8")
+    assert load(good_site).declared.revision == ""

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from aggregator.config import load
+from aggregator.config.configuration import load
 from aggregator.core.address_map import Block, Device, Table
 from aggregator.core.errors import ConfigurationError
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from aggregator.config import load
+from aggregator.config.configuration import load
+from aggregator.core.dating import ORDINARY, NodeClock
 from aggregator.core.uplink import Envelope
 
 
@@ -50,3 +51,23 @@ def test_the_whole_message_is_a_place_too(envelopes: tuple[Envelope, ...]) -> No
 
 def test_an_envelope_knows_its_place(envelopes: tuple[Envelope, ...]) -> None:
     assert [envelope.place.short for envelope in envelopes] == ["site.yaml:13", "site.yaml:22"]
+
+
+def test_what_tells_uplinks_and_clocks_apart_is_as_declared(good_site: Path) -> None:
+    site = good_site / "site.yaml"
+    text = site.read_text(encoding="utf-8")
+    assert "    counter: /frame/counter\n" in text
+    more = (
+        "    counter: /frame/counter\n    counter_bits: 16\n    session: /device/address\n"
+        "    node_clock: {not_before: 2026-01-01, oldest: 3 d, ahead: 5 min}\n"
+    )
+    site.write_text(text.replace("    counter: /frame/counter\n", more), encoding="utf-8")
+    envelope = load(good_site).declared.envelopes[0]
+    assert (envelope.counter_bits, str(envelope.session)) == (16, "/device/address")
+    # 2026-01-01T00:00:00Z is 1 767 225 600 s after 1970 (computed with GNU date)
+    assert envelope.node_clock == NodeClock(1767225600, 3 * 86400, 300)
+
+
+def test_where_nothing_is_said_a_counter_has_32_bits_and_clocks_the_usual_room(envelopes: tuple[Envelope, ...]) -> None:
+    assert [(each.counter_bits, each.session, each.radios) for each in envelopes] == [(32, None, None)] * 2
+    assert [each.node_clock for each in envelopes] == [ORDINARY] * 2

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from aggregator.config import load
+from aggregator.config.configuration import load
 from aggregator.core.address_map import Device, Item, Table
 from aggregator.core.encoding import ItemCodec
 
@@ -122,3 +122,32 @@ def test_each_item_knows_where_it_was_declared(good_site: Path) -> None:
     assert (item.place.short, item.place.column) == ("map.yaml:6", 7)
     flag = item_at(good_site, 1, 101, Table.DISCRETE)
     assert (flag.of, flag.place.short) == ("stale", "map.yaml:17")
+
+
+@pytest.mark.parametrize(
+    ("item", "kind", "filler", "fields", "unit"),
+    [
+        ("{time: arrived, part: hour}", "uint16", 0xFFFF, (), ""),
+        ("{time: received, part: day, of: volume, filler: 0}", "uint16", 0, ("volume",), ""),
+        ("{grades: [flow, volume]}", "uint16", 0, ("flow", "volume"), ""),
+        ("grade", "uint16", 0xFFFF, (), ""),
+        ("{reasons_of: volume}", "uint16", 0xFFFF, ("volume",), ""),
+        ("{flags: [stale], of: flow}", "uint16", 0xFFFF, ("flow",), ""),
+    ],
+)
+def test_an_item_about_quality_or_time_knows_its_fields_and_its_usual_type(
+    good_site: Path, item: str, kind: str, filler: int, fields: tuple[str, ...], unit: str
+) -> None:
+    found = item_at(with_item(good_site, item), 1, 110)
+    assert found.codec is not None
+    assert (found.codec.encoding.type, found.codec.filler) == (kind, filler)
+    assert (found.fields, found.unit) == (fields, unit)
+
+
+@pytest.mark.parametrize(("of", "kind"), [(8, "uint16"), (9, "uint32"), (16, "uint32"), (17, "uint64"), (32, "uint64")])
+def test_packed_grades_take_the_smallest_number_that_holds_them(good_site: Path, of: int, kind: str) -> None:
+    path = good_site / "map.yaml"
+    rows = "      20: {grades: [" + ", ".join(["flow"] * of) + "]}\n    discrete: {0: bad, 1: stale}\n"
+    text = path.read_text(encoding="utf-8").replace("    discrete: {0: bad, 1: stale}\n", rows, 1)
+    path.write_text(text, encoding="utf-8")
+    assert codec_at(good_site, 1, 120).encoding.type == kind

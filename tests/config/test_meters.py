@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from aggregator.config import load
+from aggregator.config.configuration import load
 
 
 @pytest.mark.parametrize(

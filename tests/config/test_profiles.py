@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from crccheck.crc import CrcModbus
 
-from aggregator.config import load
+from aggregator.config.configuration import load
 from aggregator.core.profile import Field, Profile
 from aggregator.core.reading import Fault
 from aggregator.core.total import Counting
@@ -172,3 +172,47 @@ def test_a_fault_code_is_the_raw_number_before_any_scale(good_site: Path, code: 
     registers = bytes(8) + raw.to_bytes(2, "big")
     found = values(profile, list(profile.decode_payload(2, response(3, registers) + response(4, bytes(2)))))
     assert found["alarm"] == Fault("broken")
+
+
+# Several readings in one uplink
+
+
+def with_records(site: Path, text: str) -> Profile:
+    """The flow meter's profile, its binary payload made of records."""
+    path = site / "profiles" / "flow.yaml"
+    before = path.read_text(encoding="utf-8")
+    assert "      order: little\n" in before
+    path.write_text(before.replace("      order: little\n", f"      order: little\n      records: {text}\n"), "utf-8")
+    return load(site).declared.meters[0].profile
+
+
+def test_a_binary_payload_may_be_records_with_a_time(good_site: Path) -> None:
+    profile = with_records(good_site, "{from: 1, every: 7, time: {at: 3, as: uint32}}")
+    assert list(profile.payloads) == [2]
+    batch = profile.decode_batch(9, bytes.fromhex("FF 1770A5 805C0B6A 0000A0 785C0B6A"), None)
+    assert batch is not None
+    # 0x6A0B5C80 is 1 779 129 472; the low byte stands first
+    assert [record.when for record in batch.records] == [1_779_129_464, 1_779_129_472]
+    assert values(profile, list(batch.records[1].pairs)) == {"flow": pytest.approx(36.0), "alarm": 5}
+    assert profile.decode_batch(2, b"anything", None) is None  # that port has a payload of its own
+
+
+def test_a_binary_record_may_tell_its_age(good_site: Path) -> None:
+    profile = with_records(good_site, "{every: 5, age: {at: 3, unit: min, order: big}}")
+    batch = profile.decode_batch(9, bytes.fromhex("1770A5 000F 1770A5 0000"), None)
+    assert batch is not None
+    assert ([record.when for record in batch.records], batch.step) == ([900.0, 0.0], 60.0)
+
+
+@pytest.mark.parametrize(
+    ("keys", "at", "when"),
+    [("time: at", "2026-11-25T08:00:00Z", 1_795_593_600), ("age: {at: at, unit: h}", 2, 7200), ("age: at", 90, 90)],
+)
+def test_a_decoded_object_may_hold_records(good_site: Path, keys: str, at: object, when: float) -> None:
+    path = good_site / "profiles" / "methane.yaml"
+    path.write_text(path.read_text(encoding="utf-8") + f"decoded_records: {{each: /kept/log, {keys}}}\n", "utf-8")
+    methane = load(good_site).declared.meters[2].profile
+    batch = methane.decode_batch(None, None, {"kept": {"log": [{"at": at, "methane": 3}]}})
+    assert batch is not None
+    assert batch.records == ((when, [(0, 3)]),)
+    assert methane.decode_batch(None, None, {"methane": 3}) is None

@@ -122,3 +122,20 @@ def test_a_quantity_is_turned_into_the_wanted_unit(written: str, wanted: str, va
 def test_what_is_no_such_quantity_is_refused(written: str) -> None:
     with pytest.raises(Wrong):
         units.quantity(written, "bar")
+
+
+@pytest.mark.parametrize(
+    ("written", "wanted", "unit", "times"),
+    [
+        ("5 mbar/min", "mbarg/s", "mbar/min", 60.0),
+        ("5 mbarg/min", "mbarg/s", "mbarg/min", 60.0),
+        ("2 Pa/s", "mbarg/s", "Pa/s", 100.0),
+        ("3 °C/h", "°C/s", "°C/h", 3600.0),
+    ],
+)
+def test_a_rate_is_told_in_the_unit_in_which_it_was_written(written: str, wanted: str, unit: str, times: float) -> None:
+    """A minute has 60 s and an hour 3600 s (SI Brochure, 9th edition, table 8); 1 mbar is 100 Pa."""
+    name, factor = units.written_rate(written, wanted)
+    assert name == unit
+    assert factor == pytest.approx(times)
+    assert units.difference(written, wanted) * times == pytest.approx(float(written.split(maxsplit=1)[0]))

@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 import yaml
 
-from aggregator.config import load
+from aggregator.config.configuration import load
 from aggregator.core.errors import ConfigurationError
 
 WRONG = Path(__file__).parent / "wrong"

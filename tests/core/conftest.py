@@ -4,21 +4,28 @@ from __future__ import annotations
 
 import base64
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import pytest
 from hypothesis import settings
 
 from aggregator.core import gateway
+from aggregator.core.access import EVERYTHING, Party
+from aggregator.core.account import Account
 from aggregator.core.address_map import Block, Device, Item, Layout, Shows, Table, WhenStale
 from aggregator.core.encoding import Encoding, ItemCodec, Order, Scale
+from aggregator.core.functions import Tables
 from aggregator.core.image import Image, Write
-from aggregator.core.keeping import Kept, KeptState, KeptUplink, Remembered
+from aggregator.core.keeping import Kept, KeptAside, KeptFrame, KeptState, KeptUplink, Remembered
 from aggregator.core.meter import Meter, MeterState
+from aggregator.core.modbus import Conversation
+from aggregator.core.outbox import Outbox
 from aggregator.core.pointer import Pointer
 from aggregator.core.profile import Binary, BinaryItem, DecodedField, Field, Profile
 from aggregator.core.reading import Now
+from aggregator.core.refusals import Refusals
 from aggregator.core.site import Declared, Site
 from aggregator.core.total import Counting
 from aggregator.core.uplink import Envelope
@@ -28,6 +35,14 @@ settings.load_profile("core")
 
 START = Now(monotonic=5000.0, utc=1_795_600_000.0)
 NODE = "70b3d57ed000{:04d}"
+ANYBODY = Party("192.0.2.7", EVERYTHING)  # RFC 5737: an address for documentation
+
+
+def talk_to(units: Sequence[Tables | None], who: Party = ANYBODY) -> Conversation:
+    """A conversation whose account nobody looks at."""
+    return Conversation(units, who, Account("127.0.0.1:502", who.name, START, Refusals(Outbox())))
+
+
 FIRST, EVERY = 100, 24  # where the meters' blocks stand in every table
 
 PROFILE = Profile(
@@ -208,15 +223,38 @@ def remembered() -> Callable[[Iterable[Kept]], dict[str, Remembered]]:
                 states[each.name] = json.loads(json.dumps(each.value, allow_nan=False))
                 if each.value is None:
                     del states[each.name]
-            elif isinstance(each, KeptUplink) and not each.late:
+            elif isinstance(each, KeptUplink) and not each.late and each.node is not None:  # the rest was never read
                 _bring_up_to_date(found.setdefault(each.tag, Remembered()), each)
         return found
 
     return fold
 
 
+@pytest.fixture(scope="session")
+def recent() -> Callable[[Iterable[Kept]], list[KeptFrame]]:
+    """The frames that a store tells of after all that a site wanted kept."""
+    return frames_of
+
+
+def frames_of(kept: Iterable[Kept]) -> list[KeptFrame]:
+    frames = []
+    for each in kept:
+        if isinstance(each, KeptUplink) and each.node is not None and each.counter is not None:
+            heard = each.arrived if each.received is None else each.received
+            frames.append(KeptFrame(each.node, each.counter, heard, each.received is not None))
+        elif isinstance(each, KeptAside) and each.node is not None and each.counter is not None:
+            heard = each.at if each.heard is None else each.heard
+            frames.append(KeptFrame(each.node, each.counter, heard, each.heard is not None, read=False))
+    return frames
+
+
 def _bring_up_to_date(state: Remembered, uplink: KeptUplink) -> None:
-    state.node, state.counter, state.radio = uplink.node, uplink.counter, uplink.radio
+    if uplink.filled_in:
+        for reading in uplink.readings:
+            if uplink.at > state.at.get(reading.field, -math.inf):
+                state.readings[reading.field], state.at[reading.field] = reading, uplink.at
+        return
+    state.node, state.counter, state.radio, state.heard = uplink.node, uplink.counter, uplink.radio, uplink.received
     if uplink.readings:
         state.observed, state.received, state.arrived = uplink.observed, uplink.received, uplink.arrived
     for reading in uplink.readings:
@@ -320,3 +358,42 @@ def image_of(device_of: Callable[..., Device]) -> Callable[..., Image]:
         return image
 
     return build
+
+
+def _bits(data: str, count: int) -> list[int]:
+    """Bits as they stand in a response's bytes, lowest first (V1.1b3 6.1)."""
+    number = int.from_bytes(bytes.fromhex(data), "little")
+    return [number >> at & 1 for at in range(count)]
+
+
+def _specification_items() -> Iterator[Item]:
+    """Every value that the specification's examples read or write, at its PDU address."""
+    word = ItemCodec(Encoding.number("uint16"), filler=0)
+    for at in range(200):
+        yield Item(Table.COIL, at, Shows.SCRATCH, f"coil {at}")
+    for at, bit in enumerate(_bits("AC DB 35", 22)):
+        yield Item(Table.DISCRETE, 196 + at, Shows.CONSTANT, str(bit))
+    for at, value in ((8, 10), (107, 555), (108, 0), (109, 100)):
+        yield Item(Table.INPUT, at, Shows.CONSTANT, str(value), word)
+    for at in range(20):
+        yield Item(Table.HOLDING, at, Shows.SCRATCH, f"register {at}", word)
+
+
+@pytest.fixture
+def specification(image_of: Callable[..., Image]) -> Image:
+    """A device that holds what the worked examples of the specification read (V1.1b3 6.1 to 6.4, 6.17)."""
+    image = image_of(*_specification_items())
+    image.write_coils(19, [bool(bit) for bit in _bits("CD 6B 05", 19)], ANYBODY, START)
+    image.write_registers(3, bytes.fromhex("00 FE 0A CD 00 01 00 03 00 0D 00 FF"), ANYBODY, START)
+    return image
+
+
+@pytest.fixture
+def trial(site_of: Callable[..., Site], start: Now) -> Site:
+    """A site whose device also holds the test block, from address 0 of its holding registers and coils."""
+    declared = site_of().declared
+    layout = gateway.test_layout(Order.HIGH_FIRST, Order.HIGH_FIRST)
+    rooms = ((Table.HOLDING, 40), (Table.COIL, 16))
+    extra = tuple(Block(table, 0, size, layout, None, "test block", gateway.BUILT_IN) for table, size in rooms)
+    devices = tuple(Device(each.unit_id, (*each.blocks, *extra)) for each in declared.devices)
+    return Site(Declared(declared.name, declared.meters, declared.envelopes, devices), start)

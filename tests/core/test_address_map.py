@@ -1,24 +1,19 @@
-"""Blocks, entries, fingerprint and poll plan of a map."""
+"""Blocks, entries and fingerprint of a map."""
 
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from itertools import combinations, pairwise
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from aggregator.core.address_map import (
     TABLE_SIZE,
     Block,
     Device,
-    Entry,
     Item,
     Layout,
-    Read,
     Shows,
     Table,
     WhenStale,
@@ -27,13 +22,10 @@ from aggregator.core.address_map import (
     fingerprint,
     free_runs,
     layout_problems,
-    poll_plan,
     shadow_problems,
 )
 from aggregator.core.encoding import Encoding, ItemCodec, Order, Scale
 from aggregator.core.errors import Place
-
-DeviceOf = Callable[..., Device]
 
 
 def value(offset: int, kind: str = "uint16", table: Table = Table.INPUT, of: str = "flow", line: int = 1) -> Item:
@@ -83,6 +75,11 @@ def test_runs_of_addresses_are_named_in_words() -> None:
         (Shows.CONSTANT, "42", "constant 42"),
         (Shows.COUNTER, "", "counter"),
         (Shows.UNDER_TEST, "", "under test"),
+        (Shows.GRADE, "", "grade"),
+        (Shows.REASONS, "flow", "flow reasons"),
+        (Shows.GRADES, "flow,volume", "grades (flow,volume)"),
+        (Shows.TIME, "observed hour", "time observed hour"),
+        (Shows.NODE, "", "node"),
     ],
 )
 def test_an_item_is_named_in_a_few_words(shows: Shows, of: str, title: str) -> None:
@@ -193,6 +190,10 @@ def test_without_holding_blocks_nothing_is_hidden() -> None:
     assert shadow_problems(Device(1, (block(100, 4, items=[value(0, "float32")]),))) == []
 
 
+def test_areas_are_the_unbroken_runs_of_blocks() -> None:
+    assert areas([block(124, 24), block(100, 24), block(200, 10), block(130, 5)]) == [(100, 148), (200, 210)]
+
+
 # Fingerprint
 
 
@@ -257,85 +258,3 @@ def test_the_fingerprint_knows_bits_by_their_flag() -> None:
 
     assert fingerprint([with_bit("stale")]) == zlib.crc32(b"(1, 'discrete', 0, 'FT-101', 'flag', 'stale', '', 'hold')")
     assert fingerprint([with_bit("bad")]) != fingerprint([with_bit("stale")])
-
-
-# Poll plan
-
-
-def entry_at(address: int, size: int = 1, table: Table = Table.INPUT) -> Entry:
-    if table.is_bits:
-        item = Item(table, 0, Shows.FLAG, "stale")
-    else:
-        item = Item(table, 0, Shows.TEXT, "tag", ItemCodec(Encoding("text", size)))
-    return Entry(1, table, address, item, "FT-101", "FT-101", "point", Place(""))
-
-
-def test_areas_are_the_unbroken_runs_of_blocks() -> None:
-    assert areas([block(124, 24), block(100, 24), block(200, 10), block(130, 5)]) == [(100, 148), (200, 210)]
-
-
-def test_one_read_runs_over_gaps_and_slots_but_not_past_an_area() -> None:
-    device = Device(1, (block(100, 24), block(124, 24), block(200, 10)))
-    entries = [entry_at(146, 2), entry_at(100), entry_at(200)]
-    assert poll_plan(device, entries) == [Read(1, Table.INPUT, 100, 48), Read(1, Table.INPUT, 200, 1)]
-
-
-def test_tables_are_read_apart_and_bits_up_to_their_own_limit() -> None:
-    """V1.1b3 sections 6.1 to 6.4: 2000 bits, 125 registers."""
-    device = Device(1, tuple(block(0, 3000, table=table) for table in Table))
-    entries = [entry_at(at, table=table) for table in (Table.INPUT, Table.COIL) for at in (0, 124, 125, 1999, 2000)]
-    assert poll_plan(device, entries) == [
-        Read(1, Table.COIL, 0, 2000),
-        Read(1, Table.COIL, 2000, 1),
-        Read(1, Table.INPUT, 0, 125),
-        Read(1, Table.INPUT, 125, 1),
-        Read(1, Table.INPUT, 1999, 2),
-    ]
-
-
-@st.composite
-def small_maps(draw: st.DrawFn) -> tuple[Device, list[Entry]]:
-    """Up to seven values of one to three registers, apart by small gaps that may or may not be mapped."""
-    at, entries, blocks = 0, [], []
-    for _ in range(draw(st.integers(1, 7))):
-        start = at + draw(st.integers(0, 3))
-        size = draw(st.integers(1, 3))
-        mapped_from = at if draw(st.booleans()) else start
-        blocks.append(block(mapped_from, start + size - mapped_from))
-        entries.append(entry_at(start, size))
-        at = start + size
-    return Device(1, tuple(blocks)), entries
-
-
-def fewest(device: Device, entries: list[Entry], most: int) -> int:
-    """The fewest reads by trying every way of cutting the row of entries into groups."""
-    runs = areas(device.blocks)
-
-    def fits(group: list[Entry]) -> bool:
-        first, last = group[0].address, group[-1].end
-        return last - first <= most and any(start <= first and last <= end for start, end in runs)
-
-    for cuts in range(len(entries)):
-        for places in combinations(range(1, len(entries)), cuts):
-            edges = [0, *places, len(entries)]
-            if all(fits(entries[begin:end]) for begin, end in pairwise(edges)):
-                return cuts + 1
-    raise AssertionError("every entry fits a read of its own")
-
-
-@given(small_maps(), st.integers(3, 12))
-def test_a_poll_plan_covers_all_splits_nothing_and_is_the_shortest(
-    given_map: tuple[Device, list[Entry]], most: int
-) -> None:
-    device, entries = given_map
-    plan = poll_plan(device, entries, most)
-    for entry in entries:
-        assert any(read.start <= entry.address and entry.end <= read.start + read.count for read in plan)
-    for read in plan:
-        assert 1 <= read.count <= most
-        assert any(start <= read.start and read.start + read.count <= end for start, end in areas(device.blocks))
-    assert len(plan) == fewest(device, entries, most)
-
-
-def test_a_poll_plan_of_nothing_is_empty(device_of: DeviceOf) -> None:
-    assert poll_plan(device_of(), []) == []

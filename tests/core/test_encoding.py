@@ -8,6 +8,7 @@ high byte first, then low word first, then bytes swapped in each word, then both
 from __future__ import annotations
 
 import math
+from decimal import Decimal
 from itertools import product
 
 import numpy as np
@@ -272,6 +273,21 @@ def test_an_unscaled_integer_stays_an_integer() -> None:
     assert IDENTITY.value(2**63) == 2**63
     assert isinstance(IDENTITY.value(7), int)
     assert isinstance(IDENTITY.raw(7), int)
+
+
+def test_a_decimal_scale_leaves_no_dust_of_binary_arithmetic() -> None:
+    """18.4 and not 18.400000000000002: decimal arithmetic is the reference (IEEE 754-2019 section 3.5, Python's)."""
+    for factor, offset in (("0.1", "0"), ("0.001", "0"), ("0.05", "0"), ("0.1", "-40"), ("1.8", "32"), ("-0.01", "5")):
+        line = Scale(float(factor), float(offset))
+        for raw in (*range(-1000, 1000), 65535, 184, 4_294_967_295):
+            expected = float(Decimal(raw) * Decimal(factor) + Decimal(offset))
+            assert line.value(raw) == line.value(float(raw)) == expected, (raw, factor, offset)
+
+
+@pytest.mark.parametrize("raw", [math.inf, -math.inf, 1e300, -(10**25)])
+def test_a_scale_of_numbers_beyond_all_measure_is_a_plain_product(raw: float) -> None:
+    assert Scale(0.1).value(raw) == raw * 0.1
+    assert math.isnan(Scale(0.1).value(math.nan))
 
 
 @given(SCALES, SCALES, st.floats(-1e3, 1e3))

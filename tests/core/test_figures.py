@@ -24,7 +24,7 @@ def figures_of(*reasons: int) -> Figures:
 def test_every_figure_of_the_gateway_block_has_an_answer(name: str) -> None:
     value = figures_of(0).figure(name, Now(5042.9, 1_795_600_042.9))
     expected = {"heartbeat": 42, "uptime": 42, "map_fingerprint": 77, "clock": 1_795_600_042, "version": __version__}
-    expected |= {"last_uplink_age": None, "meters_total": 1, "meters_good": 1}
+    expected |= {"last_uplink_age": None, "certificate_days": None, "meters_total": 1, "meters_good": 1}
     assert value == expected.get(name, 0)
 
 
@@ -64,6 +64,16 @@ def test_the_last_uplink_s_age_is_in_whole_seconds() -> None:
     figures = figures_of()
     figures.last_accepted = 5000.5
     assert figures.figure("last_uplink_age", Now(5007.4, 0.0)) == 6
+
+
+@pytest.mark.parametrize(
+    ("left", "days"), [(86400.0 * 30, 30), (86399.0, 0), (-5.0, 0), (-1e9, 0), (86400.0 * 1e6, 65534)]
+)
+def test_the_first_certificate_to_end_tells_its_whole_days(left: float, days: int) -> None:
+    """Below all ones, which stand for no value, however far off the clock is."""
+    figures = figures_of()
+    figures.certificate_ends = STARTED.utc + left
+    assert figures.figure("certificate_days", STARTED) == days
 
 
 @given(st.lists(BITS, min_size=1, max_size=8), st.lists(st.tuples(st.integers(0, 7), BITS), max_size=30))

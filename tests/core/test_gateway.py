@@ -15,6 +15,7 @@ from aggregator.core.errors import ModbusError
 from aggregator.core.gateway import FIGURES, GATEWAY_BLOCK, TEST_BLOCK, gateway_layout, whole_seconds
 from aggregator.core.image import Image, Write
 from aggregator.core.reading import Now
+from tests.core.conftest import ANYBODY
 
 HIGH, LOW = Order.HIGH_FIRST, Order.LOW_FIRST
 ORDERS = [(HIGH, HIGH), (LOW, HIGH), (HIGH, LOW), (LOW, LOW)]
@@ -59,6 +60,8 @@ def test_no_figure_of_the_gateway_block_ever_moves() -> None:
         ("meters_stale", 10, "uint16"),
         ("meters_never_seen", 11, "uint16"),
         ("meters_under_test", 12, "uint16"),
+        ("meters_in_alarm", 13, "uint16"),
+        ("alarms_unacknowledged", 14, "uint16"),
         ("uplinks_accepted", 16, "uint32"),
         ("uplinks_duplicate", 18, "uint32"),
         ("uplinks_late", 20, "uint32"),
@@ -67,6 +70,12 @@ def test_no_figure_of_the_gateway_block_ever_moves() -> None:
         ("last_uplink_age", 26, "uint32"),
         ("clock", 28, "uint32"),
         ("version", 30, "text"),
+        ("serial_away", 34, "uint16"),
+        ("certificate_days", 35, "uint16"),
+        ("generation", 36, "uint16"),
+        ("alarms_last_10_min", 37, "uint16"),
+        ("store_waiting", 38, "uint16"),
+        ("store_dropped", 39, "uint16"),
     ]
 
 
@@ -118,7 +127,7 @@ def test_what_is_written_to_the_test_block_reads_back(words: Order, byte_order: 
     for item in gateway.test_layout(words, byte_order).in_table(Table.HOLDING):
         assert item.codec is not None
         registers = data.draw(st.binary(min_size=2 * item.size, max_size=2 * item.size))
-        image.write_registers(item.offset, registers, "test", NOW)
+        image.write_registers(item.offset, registers, ANYBODY, NOW)
         written = item.codec.encoding.unpack(registers)
         shown = item.codec.encoding.unpack(image.read_holding_registers(item.offset, item.size, NOW))
         if item.codec.decode(registers) is None and written != 0:  # a NaN or an infinity is no number
@@ -129,13 +138,13 @@ def test_what_is_written_to_the_test_block_reads_back(words: Order, byte_order: 
 
 def test_coils_of_the_test_block_are_written_and_read_back() -> None:
     image = trial()
-    image.write_coils(0, [True, False, True], "test", NOW)
+    image.write_coils(0, [True, False, True], ANYBODY, NOW)
     assert image.read_coils(0, 8, NOW) == b"\x05"
 
 
 def test_the_test_block_s_bits_to_read_are_not_written() -> None:
     with pytest.raises(ModbusError):
-        trial().write_coils(8, [True], "test", NOW)
+        trial().write_coils(8, [True], ANYBODY, NOW)
 
 
 def test_every_scratch_item_has_a_name_of_its_own() -> None:

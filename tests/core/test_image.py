@@ -18,6 +18,7 @@ from aggregator.core.meter import Meter, MeterState
 from aggregator.core.painter import FLAG_NAMES, flag
 from aggregator.core.reading import Now, Reading, Reason, Times, Value
 from aggregator.core.uplink import NO_RADIO, Radio
+from tests.core.conftest import ANYBODY
 
 ImageOf = Callable[..., Image]
 MeterOf = Callable[..., Meter]
@@ -343,9 +344,9 @@ def asked_for(written: list[Write]) -> list[tuple[str, object]]:
 
 
 def test_whole_values_are_handed_on_with_who_wrote_them(writable: Image, written: list[Write], start: Now) -> None:
-    writable.write_registers(0, struct.pack(">Hf", 215, 12.5), "192.0.2.7", start)
-    writable.write_registers(4, b"OPEN\0\0\0\0", "192.0.2.7", start)
-    writable.write_coils(0, [True, False], "192.0.2.7", start)
+    writable.write_registers(0, struct.pack(">Hf", 215, 12.5), ANYBODY, start)
+    writable.write_registers(4, b"OPEN\0\0\0\0", ANYBODY, start)
+    writable.write_coils(0, [True, False], ANYBODY, start)
     assert asked_for(written) == [
         ("word", pytest.approx(21.5)),
         ("setpoint", 12.5),
@@ -375,7 +376,37 @@ def test_half_a_value_is_refused_and_nothing_of_the_request_is_done(
 ) -> None:
     before = bytes(writable.banks[Table.HOLDING].data)
     with pytest.raises(ModbusError) as caught:
-        writable.write_registers(start_, bytes(2 * count), "test", start)
+        writable.write_registers(start_, bytes(2 * count), ANYBODY, start)
+    assert caught.value.code is code
+    assert written == []
+    assert writable.banks[Table.HOLDING].data == before
+
+
+def test_a_mask_goes_the_same_road_as_a_whole_value(writable: Image, written: list[Write], start: Now) -> None:
+    """MODBUS V1.1b3 6.16: the bits of the AND mask stay, the others become those of the OR mask."""
+    writable.write_scratch("word", 1.8)  # 12 hex at a scale of 0.1
+    writable.mask_register(0, 0x00F2, 0x0025, ANYBODY, start)
+    assert asked_for(written) == [("word", pytest.approx(2.3))]  # 17 hex
+    assert written[0].who == "192.0.2.7"
+
+
+@pytest.mark.parametrize(
+    ("address", "code"),
+    [
+        (1, ExceptionCode.ILLEGAL_DATA_VALUE),  # the first half of a value
+        (2, ExceptionCode.ILLEGAL_DATA_VALUE),
+        (7, ExceptionCode.ILLEGAL_DATA_VALUE),
+        (3, ExceptionCode.ILLEGAL_DATA_ADDRESS),  # a gap
+        (12, ExceptionCode.ILLEGAL_DATA_ADDRESS),  # outside the block
+        (65535, ExceptionCode.ILLEGAL_DATA_ADDRESS),
+    ],
+)
+def test_a_mask_over_part_of_a_value_or_over_nothing_is_refused(
+    writable: Image, written: list[Write], start: Now, address: int, code: ExceptionCode
+) -> None:
+    before = bytes(writable.banks[Table.HOLDING].data)
+    with pytest.raises(ModbusError) as caught:
+        writable.mask_register(address, 0, 0xFFFF, ANYBODY, start)
     assert caught.value.code is code
     assert written == []
     assert writable.banks[Table.HOLDING].data == before
@@ -390,7 +421,7 @@ def test_an_address_below_every_item_is_no_half_value(device_of: Callable[..., D
     )
     for address in (0, 1):
         with pytest.raises(ModbusError) as caught:
-            image.write_registers(address, b"\0\1", "test", start)
+            image.write_registers(address, b"\0\1", ANYBODY, start)
         assert caught.value.code is ExceptionCode.ILLEGAL_DATA_ADDRESS
 
 
@@ -399,14 +430,17 @@ def test_coils_that_are_not_there_are_refused_together_with_the_others(
     writable: Image, written: list[Write], start: Now, start_: int, count: int
 ) -> None:
     with pytest.raises(ModbusError) as caught:
-        writable.write_coils(start_, [True] * count, "test", start)
+        writable.write_coils(start_, [True] * count, ANYBODY, start)
     assert caught.value.code is ExceptionCode.ILLEGAL_DATA_ADDRESS
     assert written == []
 
 
 def test_input_registers_cannot_be_written(image: Image, start: Now) -> None:
     with pytest.raises(ModbusError) as caught:
-        image.write_registers(102, bytes(4), "test", start)
+        image.write_registers(102, bytes(4), ANYBODY, start)
+    assert caught.value.code is ExceptionCode.ILLEGAL_DATA_ADDRESS
+    with pytest.raises(ModbusError) as caught:
+        image.mask_register(100, 0, 0, ANYBODY, start)
     assert caught.value.code is ExceptionCode.ILLEGAL_DATA_ADDRESS
 
 
@@ -416,7 +450,7 @@ def test_a_scratch_value_shows_at_every_place_of_its_name(image_of: ImageOf, sta
         Item(Table.HOLDING, 5, Shows.SCRATCH, "twice", number("uint32")),
         Item(Table.COIL, 0, Shows.SCRATCH, "twice"),
     )
-    image.write_registers(0, b"\0\7", "test", start)
+    image.write_registers(0, b"\0\7", ANYBODY, start)
     assert image.read_holding_registers(0, 7, start) == struct.pack(">H8xI", 7, 7)
     assert image.read_coils(0, 1, start) == b"\1"
     image.write_scratch("unknown", 1)
@@ -493,15 +527,15 @@ def test_painting_a_meter_that_a_device_does_not_show_does_nothing(image: Image)
 def test_each_flag_stands_for_its_own_reason(name: str) -> None:
     alone = {"good": 0, "uncertain": int(Reason.JUMPED), "bad": int(Reason.NEVER_SEEN)}
     reasons = alone.get(name, int(Reason[name.upper()]) if name.upper() in Reason.__members__ else 0)
-    assert flag(name, reasons, clamped=0)
-    assert not flag(name, int(Reason.NEVER_SEEN) if name != "bad" and name != "never_seen" else 0, clamped=0)
+    assert flag(name, reasons)
+    assert not flag(name, int(Reason.NEVER_SEEN) if name != "bad" and name != "never_seen" else 0)
 
 
 def test_a_clamped_value_is_uncertain() -> None:
-    assert flag("clamped", 0, clamped=1)
-    assert flag("uncertain", 0, clamped=1)
-    assert not flag("good", 0, clamped=1)
-    assert not flag("uncertain", int(Reason.SENSOR_FAULT), clamped=1)
+    assert flag("clamped", int(Reason.CLAMPED))
+    assert flag("uncertain", int(Reason.CLAMPED))
+    assert not flag("good", int(Reason.CLAMPED))
+    assert not flag("uncertain", int(Reason.SENSOR_FAULT | Reason.CLAMPED))
 
 
 def test_what_stale_refuses_covers_every_register_of_the_value(state: MeterState, start: Now) -> None:

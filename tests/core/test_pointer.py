@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from jsonpointer import JsonPointer, escape
 
-from aggregator.core.pointer import Pointer
+from aggregator.core.pointer import Pointer, pointer_to
 
 DOCUMENT = json.loads(r'{"foo":["bar","baz"],"":0,"a/b":1,"c%d":2,"e^f":3,"g|h":4,"i\\j":5,"k\"l":6," ":7,"m~n":8}')
 
@@ -77,3 +77,9 @@ def test_every_place_of_a_document_is_found_as_the_library_finds_it(document: An
         text += "/" + escape(str(step))
         here = here[step]
     assert Pointer(text).find(document) == JsonPointer(text).resolve(document) == here
+
+
+@pytest.mark.parametrize("key", ["methane", "~methane", "a/b", "~1", ""])
+def test_a_pointer_to_a_key_finds_it_whatever_stands_in_it(key: str) -> None:
+    """RFC 6901 section 3: ~ and / are escaped."""
+    assert pointer_to(key).find({key: 1}) == 1

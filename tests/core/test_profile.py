@@ -19,13 +19,13 @@ from aggregator.core.profile import (
     BinaryItem,
     DecodedField,
     Field,
-    Pairs,
     Profile,
     RegisterItem,
     Response,
     Window,
 )
 from aggregator.core.reading import NO_VALUE, Fault
+from aggregator.core.records import Pairs
 
 WHOLE = frozenset({"address", "function", "count", "registers", "crc"})
 

@@ -50,7 +50,7 @@ def test_the_worst_reason_decides(reasons: int) -> None:
 def test_a_status_word_is_never_zero_and_holds_grade_and_reasons(reasons: int) -> None:
     """Gaps and spare slots read as zero, so a zero word must never mean good."""
     word = status_word(reasons)
-    assert 0 < word < 0x8000
+    assert 0 < word < 0x10000
     assert word & 3 == grade_of(reasons)
     assert word & ~3 == reasons
 

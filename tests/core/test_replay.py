@@ -116,9 +116,21 @@ def test_nothing_is_shown_over_a_reading_from_before_a_restart_that_is_newer(
     shown = KeptReading("flow", 12.5, 0, "m3/h")
     before = Remembered({"flow": shown}, {"flow": later(0).utc}, None, later(0).utc, later(0).utc, None, 8)
     site.restore({"FT-101": before}, later(60))
-    (kept,) = uplinks(replay(site, 3, at=-600, now=70, flow=99, volume=1, methane=1))
+    (kept,) = uplinks(replay(site, 3, at=-600, now=70, flow=99))
     assert kept.late
     assert site.states["FT-101"].readings[0].value == 12.5
+
+
+def test_what_no_newer_uplink_carried_is_shown_from_an_older_one(
+    site: Site, replay: Replay, send: Send, later: Later
+) -> None:
+    send(site, 8, at=900, methane=1.5)
+    (kept,) = uplinks(replay(site, 7, at=300, now=1000, flow=99, methane=3))
+    state = site.states["FT-101"]
+    assert (kept.late, kept.filled_in) == (False, True)
+    assert [reading.value for reading in state.readings] == [99, None, 1.5, None]
+    assert [state.age(later(1000).monotonic, index) for index in (0, 2)] == [700, 100]
+    assert (state.counter, state.age(later(1000).monotonic)) == (8, 100)
 
 
 def test_one_that_was_taken_meanwhile_changes_nothing(site: Site, send: Send, replay: Replay) -> None:

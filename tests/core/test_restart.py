@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import json
+import math
 import random
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from typing import NamedTuple
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aggregator.core.keeping import Kept, KeptReading, KeptState, KeptUplink, Remembered
+from aggregator.core.keeping import Kept, KeptFrame, KeptReading, KeptState, KeptUplink, Remembered
+from aggregator.core.pointer import Pointer
 from aggregator.core.profile import Profile
 from aggregator.core.reading import Grade, Now, Reason
 from aggregator.core.site import Site
 from aggregator.core.total import Total
+from aggregator.core.uplink import Envelope
 
 SiteOf = Callable[..., Site]
 Send = Callable[..., list[str]]
@@ -24,6 +28,7 @@ MessageOf = Callable[..., bytes]
 Later = Callable[[float], Now]
 Fold = Callable[[Iterable[Kept]], dict[str, Remembered]]
 Restart = Callable[..., Site]
+Recent = Callable[[Iterable[Kept]], list[KeptFrame]]
 
 FLOW, VOLUME, METHANE, BATTERY = range(4)
 GOOD = {"flow": 12.5, "volume": 500, "methane": 1.5, "battery": 3.6}
@@ -102,6 +107,18 @@ def test_a_clock_that_was_never_set_makes_nothing_fresh(
     assert {reading.reasons for reading in state.readings} == {int(Reason.RESTORED | Reason.STALE)}
 
 
+def test_a_clock_that_only_says_how_old_things_are_at_least_makes_nothing_fresh(
+    site: Site, site_of: SiteOf, send: Send, remembered: Fold, watchful: Profile, start: Now
+) -> None:
+    send(site, 41, **GOOD)
+    now = Now(BOOTED, start.utc + 1.0)
+    after = site_of(profile=watchful, now=now)
+    after.restore(remembered(site.take_kept()), now, ages_known=False)
+    state = after.states["FT-101"]
+    assert {reading.reasons for reading in state.readings} == {int(Reason.RESTORED | Reason.STALE)}
+    assert state.totals[VOLUME].at == -math.inf, "any consumption can have been meanwhile"
+
+
 def test_a_clock_a_year_ahead_makes_all_stale(site: Site, send: Send, restart: Restart, start: Now) -> None:
     send(site, 41, **GOOD)
     after = restart(site.take_kept(), 300.0, utc=start.utc + 365 * 86400.0)
@@ -142,12 +159,49 @@ def test_a_reading_kept_in_another_unit_is_not_shown_as_if_it_were_this_one(
 
 
 def test_a_test_goes_on_across_a_restart_until_it_is_ended(site: Site, restart: Restart, later: Later) -> None:
-    site.hold_in_test("FT-101", on=True, who="shift", now=later(1))
+    site.hold_in_test("FT-101", on=True, who="shift", why="bump test", now=later(1))
     kept = site.take_kept()
     after = restart(kept, 10.0)
     assert after.states["FT-101"].reasons & Reason.UNDER_TEST
+    assert after.states["FT-101"].held == ("shift", "bump test", later(1).utc)
     after.hold_in_test("FT-101", on=False, who="shift", now=later(20))
     assert not restart([*kept, *after.take_kept()], 30.0).states["FT-101"].reasons & Reason.UNDER_TEST
+
+
+@pytest.mark.parametrize("clock_is_set", [True, False], ids=["clock set", "clock never set"])
+def test_an_uplink_that_could_not_be_read_goes_on_showing_across_restarts_until_one_can_be(
+    site: Site, send: Send, restart: Restart, message: MessageOf, later: Later, start: Now, clock_is_set: bool
+) -> None:
+    send(site, 41, **GOOD)
+    send(site, 42, at=60.0, payload=b"x")
+    assert site.states["FT-101"].common == Reason.DECODE_FAILED
+    kept = site.take_kept()
+    for _ in range(2):  # nothing is heard between two restarts
+        after = restart(kept, 300.0, utc=None if clock_is_set else 0.0)
+        assert after.states["FT-101"].reasons & Reason.DECODE_FAILED
+        kept += after.take_kept()
+    now = Now(BOOTED + 700.0, start.utc + 1000.0)
+    after.receive("lns/a/up", message(43, at=900.0, **GOOD), retained=False, now=now)
+    assert after.states["FT-101"].reasons == 0
+    assert not restart([*kept, *after.take_kept()], 1000.0).states["FT-101"].reasons & Reason.DECODE_FAILED
+
+
+def test_a_late_uplink_ends_decode_failed_after_a_restart_only_where_it_is_newer_than_the_failure(
+    site: Site, site_of: SiteOf, send: Send, message: MessageOf, remembered: Fold, recent: Recent, start: Now
+) -> None:
+    send(site, 41, flow=1.0)
+    send(site, 45, at=60.0, payload=b"x")
+    kept, now = site.take_kept(), Now(BOOTED, start.utc + 90.0)
+    after = site_of(now=now)
+    after.restore(remembered(kept), now, recent(kept))
+    for counter, at, stands in ((44, 50.0, True), (46, 70.0, False)):
+        text = message(counter, at=at, volume=500 + counter)
+        after.receive("lns/a/up", text, retained=False, now=Now(BOOTED + 5.0, start.utc + 95.0))
+        kept += after.take_kept()
+        once_more = site_of(now=now)
+        once_more.restore(remembered(kept), now, recent(kept))
+        for each in (after, once_more):
+            assert bool(each.states["FT-101"].reasons & Reason.DECODE_FAILED) is stands
 
 
 def test_the_frame_counter_goes_on_across_a_restart(
@@ -170,6 +224,91 @@ def test_a_network_that_gives_no_times_goes_on_from_arrival(
     after = restart(site.take_kept(), 10.0)
     after.receive("lns/a/up", uplink, retained=False, now=Now(BOOTED, start.utc + 10.0))
     assert after.figures.counts.duplicate == 1
+
+
+@pytest.fixture(scope="session")
+def go_on(
+    site_of: SiteOf,
+    watchful: Profile,
+    remembered: Fold,
+    recent: Callable[[Iterable[Kept]], list[KeptFrame]],
+    start: Now,
+) -> Callable[..., Site]:
+    """As `restart`, with the frames that the store would tell of: `go_on(kept, at, envelope=...)`."""
+
+    def build(kept: list[Kept], at: float, envelope: Envelope | None = None) -> Site:
+        now = Now(BOOTED, start.utc + at)
+        site = site_of(profile=watchful, now=now)
+        if envelope is not None:
+            site = Site(replace(site.declared, envelopes=(envelope,)), now)
+        site.restore(remembered(kept), now, recent(kept))
+        return site
+
+    return build
+
+
+def test_a_keep_alive_doubled_across_a_restart_is_no_new_session(
+    site: Site, send: Send, restart: Restart, message: MessageOf, start: Now
+) -> None:
+    """The data before it are hours old: only the keep-alive itself tells when the node was heard."""
+    send(site, 41, **GOOD)
+    send(site, 42, at=7200.0)
+    after = restart(site.take_kept(), 7201.0)
+    notes = after.receive("lns/a/up", message(42, at=7200.0), retained=False, now=Now(BOOTED, start.utc + 7202))
+    assert list(notes) == []
+    assert after.figures.counts.duplicate == 1
+
+
+def test_the_loss_of_a_day_goes_on_and_what_is_lost_from_here_on_is_counted_from_none(
+    site: Site, send: Send, go_on: Callable[..., Site], later: Later, message: MessageOf, start: Now
+) -> None:
+    for counter in (1, 2, 4, 5):
+        send(site, counter, at=900.0 * counter, **GOOD)
+    after = go_on(site.take_kept(), 4600.0)
+    loss = after.states["FT-101"].sequence.loss
+    assert loss.over_a_day() == 20.0
+    assert after.figures.lost == 0
+    for counter, at in ((3, 2700.0), (8, 7200.0)):
+        text = message(counter, at=at, **GOOD)
+        after.receive("lns/a/up", text, retained=False, now=Now(BOOTED + at, start.utc + at + 3000))
+    assert loss.over_a_day() == 25.0  # 6 and 7 of eight; 3 came late
+    assert after.figures.lost == 2
+
+
+def test_one_that_could_not_be_read_is_not_lost_after_a_restart(
+    site: Site, send: Send, go_on: Callable[..., Site], message: MessageOf, start: Now
+) -> None:
+    send(site, 1, **GOOD)
+    send(site, 2, at=900.0, payload=b"short")
+    send(site, 3, at=1800.0, **GOOD)
+    after = go_on(site.take_kept(), 1900.0)
+    assert after.states["FT-101"].sequence.loss.over_a_day() == 0.0
+    after.replay("lns/a/up", message(2, at=900.0, **GOOD), arrived=start.utc + 900.0, now=Now(BOOTED, start.utc + 1900))
+    [kept] = after.take_kept()
+    assert isinstance(kept, KeptUplink)
+    assert kept.late
+
+
+def test_sessions_go_on_across_a_restart(
+    site_of: SiteOf, watchful: Profile, go_on: Callable[..., Site], message: MessageOf, later: Later, start: Now
+) -> None:
+    envelope = replace(site_of().declared.envelopes[0], session=Pointer("/device/address"))
+    site = Site(replace(site_of(profile=watchful).declared, envelopes=(envelope,)), start)
+
+    def hear(site: Site, counter: int, at: float, address: str, now: Now) -> list[str]:
+        document = json.loads(message(counter, at=at, **GOOD))
+        document["device"]["address"] = address
+        text = json.dumps(document).encode()
+        return [note.event for note in site.receive("lns/a/up", text, retained=False, now=now)]
+
+    hear(site, 500, 0.0, "a", later(0.0))
+    hear(site, 0, 900.0, "b", later(900.0))
+    after = go_on(site.take_kept(), 1000.0, envelope)
+    now = Now(BOOTED + 1000, start.utc + 2000)
+    assert hear(after, 501, 1100.0, "a", now) == ["late uplink not shown"]  # the session that has ended
+    assert hear(after, 0, 1200.0, "b", now) == []  # sent once more
+    assert after.figures.counts.duplicate == 1
+    assert hear(after, 0, 1300.0, "c", now) == ["node joined anew"]
 
 
 def test_a_keep_alive_dates_no_reading(site: Site, send: Send, restart: Restart) -> None:
@@ -324,8 +463,7 @@ def day_of(reports: list[Report], message: MessageOf) -> list[tuple[float, bytes
         shown = volume if report.odd is None else report.odd if report.odd < 0 else volume * report.odd
         values = {} if report.keep_alive else {"flow": 1, "volume": shown, "methane": report.methane}
         text = message(counter, at=at, **values)
-        # What is kept of a keep-alive does not date it, so that its double is told only before a restart.
-        day += [(at, text)] * (2 if report.doubled and not report.keep_alive else 1)
+        day += [(at, text)] * (2 if report.doubled else 1)
     return day
 
 
@@ -381,11 +519,11 @@ def test_a_restart_anywhere_in_a_day_changes_nothing_in_the_end(
 
 @given(REPORTS, st.integers(0, 2**32))
 @settings(max_examples=30)
-def test_a_late_uplink_never_changes_the_image(
+def test_a_late_uplink_never_changes_what_the_newest_carried(
     site_of: SiteOf, message: MessageOf, registers: Registers, start: Now, reports: list[Report], seed: int
 ) -> None:
     site = site_of()
-    day = day_of(reports, message)
+    day = day_of([*reports[:-1], reports[-1]._replace(keep_alive=False)], message)
     evening = day[-1][0] + 60.0
     now = Now(5000.0 + evening, start.utc + evening)
     site.receive("lns/a/up", day[-1][1], retained=False, now=now)
@@ -400,7 +538,8 @@ def test_a_late_uplink_never_changes_the_image(
 
 
 def test_states_are_kept_as_plain_values(site: Site, later: Later) -> None:
-    site.hold_in_test("FT-101", on=True, who="shift", now=later(1))
+    site.hold_in_test("FT-101", on=True, who="shift", why="bump test", now=later(1))
     site.hold_in_test("FT-101", on=False, who="shift", now=later(2))
     states = [each for each in site.take_kept() if isinstance(each, KeptState)]
-    assert states == [KeptState("FT-101", "under test", True), KeptState("FT-101", "under test", None)]
+    held = {"who": "shift", "why": "bump test", "since": later(1).utc}
+    assert states == [KeptState("FT-101", "under test", held), KeptState("FT-101", "under test", None)]

@@ -8,6 +8,7 @@ import struct
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -15,17 +16,20 @@ from hypothesis import strategies as st
 
 from aggregator import __version__
 from aggregator.core import gateway
-from aggregator.core.address_map import Block, Device, Item, Layout, Shows, Table
+from aggregator.core.address_map import Item, Layout, Shows, Table
 from aggregator.core.encoding import Order
 from aggregator.core.errors import Refusal
+from aggregator.core.functions import respond
 from aggregator.core.gateway import FIGURES
 from aggregator.core.image import Image, Write
+from aggregator.core.intake import MOST_TOPICS
+from aggregator.core.keeping import KeptEvent
 from aggregator.core.meter import Meter
-from aggregator.core.modbus import Conversation
 from aggregator.core.profile import Profile
 from aggregator.core.reading import Now, Reason
-from aggregator.core.site import MOST_TOPICS, Declared, Site
+from aggregator.core.site import Declared, Site
 from aggregator.core.uplink import Envelope
+from tests.core.conftest import ANYBODY, talk_to
 
 SiteOf = Callable[..., Site]
 Send = Callable[..., list[str]]
@@ -410,35 +414,28 @@ def small_site(site_of: SiteOf) -> Site:
 # Writes
 
 
-@pytest.fixture
-def trial(site_of: SiteOf, start: Now) -> Site:
-    """A site whose device also holds the test block, from address 0 of its holding registers and coils."""
-    declared = site_of().declared
-    layout = gateway.test_layout(Order.HIGH_FIRST, Order.HIGH_FIRST)
-    rooms = ((Table.HOLDING, 40), (Table.COIL, 16))
-    extra = tuple(Block(table, 0, size, layout, None, "test block", gateway.BUILT_IN) for table, size in rooms)
-    devices = tuple(Device(each.unit_id, (*each.blocks, *extra)) for each in declared.devices)
-    return Site(Declared(declared.name, declared.meters, declared.envelopes, devices), start)
-
-
 def talk(site: Site, request: str, now: Now) -> str:
     frame = bytes.fromhex("0001 0000") + struct.pack(">H", len(bytes.fromhex(request)) + 1) + b"\1"
-    answer = Conversation(site.units(), "192.0.2.7").receive(frame + bytes.fromhex(request), now)
+    answer = talk_to(site.units()).receive(frame + bytes.fromhex(request), now)
     return answer[7:].hex(" ").upper()
 
 
 def test_a_meter_is_held_in_test_by_its_coil(trial: Site, send: Send, word: Callable[..., int], start: Now) -> None:
     send(trial, **GOOD)
-    for _ in range(2):  # a write that is sent again changes and notes nothing
+    for _ in range(3):  # a write that is sent again changes nothing
         assert talk(trial, "05 00 64 FF 00", start) == "05 00 64 FF 00"
     assert talk(trial, "01 00 64 00 01", start) == "01 01 01"
     assert word(trial, STATUS, start) == 0x2002
     assert word(trial, 12, start) == 1
-    [note] = trial.take_notes()
+    note, *rest = trial.take_notes()
     assert (note.event, note.facts) == ("meter taken into test", {"tag": "FT-101", "who": "192.0.2.7"})
+    assert [(each.event, each.facts["old"], each.facts["new"]) for each in rest] == [
+        ("register written", False, True),
+        ("register written", True, True),  # and the third, a minute later with its count
+    ]
     assert talk(trial, "05 00 64 00 00", start) == "05 00 64 00 00"
     assert word(trial, STATUS, start) == 0x0001
-    assert [note.event for note in trial.take_notes()] == ["meter taken out of test"]
+    assert [note.event for note in trial.take_notes()] == ["meter taken out of test", "register written"]
     assert trial.take_notes() == []
 
 
@@ -456,14 +453,13 @@ def test_scratch_registers_are_written_and_read_back(trial: Site, start: Now) ->
     assert talk(trial, "03 00 02 00 02", start) == "03 04 12 34 56 78"
     assert talk(trial, "0F 00 00 00 02 01 03", start) == "0F 00 00 00 02"
     assert talk(trial, "01 00 00 00 08", start) == "01 01 03"
-    assert trial.take_notes() == []
 
 
 def test_a_write_to_what_is_no_command_changes_nothing(trial: Site, start: Now) -> None:
     before = everything(trial.images[1])
     trial.accept([Write(Item(Table.COIL, 0, Shows.FLAG, "stale"), "FT-101", True, "test")], start)
     assert everything(trial.images[1]) == before
-    assert trial.take_notes() == []
+    assert [note.event for note in trial.take_notes()] == ["register written"]
 
 
 # Units
@@ -503,9 +499,12 @@ def test_every_figure_of_the_gateway_reads_right(
     send(site, 3, node=1, at=20.0, **GOOD)
     send(site, 5, node=1, at=40.0, payload=b"short")
     site.hold_in_test("FT-104", on=True, who="test", now=later(40))
+    site.set_listeners_away(0b10, networks=True)
+    site.set_store_queue(12, 70_000)
+    site.set_certificate_ends(start.utc + 100 + 3.5 * 86400)
     assert figures(site, 100) == {
         "heartbeat": 100,
-        "state": 0b11,
+        "state": 0b100_0011,
         "map_fingerprint": site.figures.fingerprint,
         "uptime": 100,
         "meters_total": 5,
@@ -515,6 +514,8 @@ def test_every_figure_of_the_gateway_reads_right(
         "meters_stale": 0,
         "meters_never_seen": 1,
         "meters_under_test": 1,
+        "meters_in_alarm": 0,
+        "alarms_unacknowledged": 0,
         "uplinks_accepted": 5,
         "uplinks_duplicate": 1,
         "uplinks_late": 1,
@@ -523,6 +524,12 @@ def test_every_figure_of_the_gateway_reads_right(
         "last_uplink_age": 70,
         "clock": int(start.utc) + 100,
         "version": __version__,
+        "serial_away": 0b10,
+        "certificate_days": 3,
+        "alarms_last_10_min": 0,
+        "generation": 0,
+        "store_waiting": 12,
+        "store_dropped": 65534,
     }
     assert set(figures(site)) == {figure.name for figure in FIGURES}
     site.tick(later(700))
@@ -550,6 +557,46 @@ def test_figures_are_right_in_the_very_second_of_a_change(
     assert figures(site)["state"] == 2
 
 
+def test_a_history_set_aside_stands_in_the_state_and_in_the_journal(
+    site: Site, figures: Callable[..., dict[str, object]], start: Now
+) -> None:
+    """A record that was lost and begun anew must say so in the registers and in the new record."""
+    site.history_set_aside({"file": "aside.db", "why": "is damaged", "states_carried": 2}, start)
+    assert figures(site)["state"] == 0b10000
+    kept = [each for each in site.take_kept() if isinstance(each, KeptEvent)]
+    assert [(event.event, event.tag, event.facts["file"]) for event in kept] == [
+        ("history set aside", None, "aside.db")
+    ]
+    after = Site(site.declared, start, site)
+    after.take_over(site, "test", start)
+    assert figures(after)["state"] == 0b10000
+
+
+def test_a_contested_client_id_stands_in_the_state_and_the_journal_says_from_when_to_when(
+    site: Site, registers: Registers, later: Later
+) -> None:
+    for seconds, contested, state in ((1, True, 0x20), (2, True, 0x20), (3, False, 0), (4, False, 0)):
+        site.set_client_contested("alder-fen", contested=contested, now=later(seconds))
+        assert registers(site.images[1], 1, 1, later(seconds)) == (state,)
+    events = [(each.event, each.at, each.facts) for each in site.take_kept() if isinstance(each, KeptEvent)]
+    began, ended = later(1).utc, later(3).utc
+    about = {"client": "alder-fen"}
+    assert events == [("client id contested", began, about), ("client id no longer contested", ended, about)]
+    assert len(site.take_notes()) == 2
+    site.set_client_contested("alder-fen", contested=True, now=later(5))
+    after = Site(site.declared, later(6), site)
+    after.take_over(site, "test", later(6))
+    assert registers(after.images[1], 1, 1, later(6)) == (0x20,), "a reload does not hide it"
+
+
+def test_each_setting_of_the_clock_is_journalled_and_counted(site: Site, later: Later) -> None:
+    for seconds, by in ((1, 1e9), (2, -3600.04)):
+        site.clock_was_set(by, later(seconds))
+    kept = [each for each in site.take_kept() if isinstance(each, KeptEvent)]
+    assert [(each.event, each.facts) for each in kept] == [("clock set", {"by": 1e9}), ("clock set", {"by": -3600.0})]
+    assert site.figures.clock_sets == 2
+
+
 def test_a_figure_that_is_not_there_is_an_error_of_the_map(site: Site, start: Now) -> None:
     with pytest.raises(KeyError):
         site.figures.figure("tea", start)
@@ -558,7 +605,7 @@ def test_a_figure_that_is_not_there_is_an_error_of_the_map(site: Site, start: No
 def test_topics_without_end_take_no_memory_without_end(site: Site, start: Now) -> None:
     for at in range(MOST_TOPICS + 5):
         site.receive(f"lns/{at}/up", b"", retained=False, now=start)
-    assert len(site._envelopes) <= MOST_TOPICS
+    assert len(site._intake._envelope_by_topic) <= MOST_TOPICS
     assert site.figures.counts.rejected[Refusal.BAD_JSON] == MOST_TOPICS + 5
 
 
@@ -620,3 +667,17 @@ def test_the_layout_shows_what_these_tests_read(layout: Layout) -> None:
     assert shown[METHANE] == (Shows.VALUE, "methane")
     assert shown[METHANE_STATUS] == (Shows.STATUS, "methane")
     assert shown[VOLUME] == (Shows.VALUE, "volume")
+
+
+def test_each_device_says_whose_it_is(site_of: Callable[..., Site], start: Now) -> None:
+    """MODBUS V1.1b3 6.21, individual access: the site's name, the unit id, the map's fingerprint and its revision."""
+    site = Site(replace(site_of(units=2).declared, revision="C 2"), start)
+    for unit, image in site.images.items():
+        asked = [respond(image, bytes((0x2B, 0x0E, 4, number)), ANYBODY, start)[9:] for number in (6, 5, 0x81, 0x82)]
+        expected = (
+            "Alder Fen biogas works",
+            f"Virtual register device, unit {unit}",
+            f"{site.figures.fingerprint:08x}",
+            "C 2",
+        )
+        assert asked == [text.encode() for text in expected]

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from aggregator.config import Configuration, load
+from aggregator.config.configuration import Configuration, load
 
 SAMPLE = Path(__file__).parents[2] / "config"
 

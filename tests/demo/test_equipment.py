@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from aggregator.config import Configuration
+from aggregator.config.configuration import Configuration
 from aggregator.core.profile import Field, Profile
 from aggregator.demo.equipment import DAY, Equipment, Plumes, air
 

@@ -13,13 +13,15 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from aggregator.config import Configuration
+from aggregator.config.configuration import Configuration
+from aggregator.core.decoding import fits
+from aggregator.core.errors import Refusal
 from aggregator.core.meter import NEVER_SEEN, STALE
 from aggregator.core.reading import Now, Reason
 from aggregator.core.site import Site
 from aggregator.demo.embedded import Access, embedded_broker, free_port
-from aggregator.demo.fleet import Fleet, NoBroker, cast_parts, run_fleet
-from aggregator.demo.nodes import Message
+from aggregator.demo.fleet import Fleet, NoBroker, cast_parts, free_node, run_fleet
+from aggregator.demo.nodes import Message, topic_of
 
 EPOCH = 1_780_000_000.0  # an arbitrary moment of 2026
 HOUR = 3600.0
@@ -41,9 +43,14 @@ def play(sample: Configuration, moment: float) -> tuple[Fleet, Site]:
         now = Now(message.at, utc(message.at))
         site.tick(now)
         for note in site.receive(message.topic, message.text, retained=False, now=now):
-            assert note.event != "uplink refused", note
+            assert note.event != "uplink refused" or message.topic == topic_of_unlinked(fleet), note
     site.tick(Now(moment, utc(moment)))
     return fleet, site
+
+
+def topic_of_unlinked(fleet: Fleet) -> str:
+    assert fleet.unlinked is not None
+    return topic_of(fleet.unlinked.envelope, fleet.unlinked.node)
 
 
 def test_messages_come_in_order_of_time(sample: Configuration) -> None:
@@ -73,8 +80,8 @@ def test_an_hour_of_the_demo_shows_what_can_go_wrong(sample: Configuration) -> N
     }
     assert site.states[parts["silent"]].reasons & STALE
     assert site.figures.counts.duplicate > 0
-    assert sum(sequence.lost for sequence in site.sequences.values()) > 0
-    assert not site.figures.counts.rejected
+    assert sum(state.sequence.lost for state in site.states.values()) > 0
+    assert set(site.figures.counts.rejected) == {Refusal.UNKNOWN_NODE}  # of the node that sits on no meter
     over = fleet.traits[parts["over range"]].over_range
     _, before = play(sample, (over[0] + over[1]) / 2)
     assert before.states[parts["over range"]].reasons & Reason.OUT_OF_RANGE
@@ -106,9 +113,31 @@ def test_each_envelope_carries_some_of_the_meters(sample: Configuration) -> None
 def test_a_meter_that_no_envelope_can_carry_is_named(sample: Configuration) -> None:
     only_raw = tuple(replace(envelope, fields=None) for envelope in sample.declared.envelopes)
     fleet = Fleet(replace(sample, declared=replace(sample.declared, envelopes=only_raw)), utc)
-    decoded_only = [meter.tag for meter in sample.declared.meters if meter.node and not meter.profile.payloads]
+    linked = [meter for meter in sample.declared.meters if meter.node]
+    decoded_only = [meter.tag for meter in linked if not meter.profile.payloads and not meter.profile.records]
     assert fleet.left_out == decoded_only
     assert len(fleet.nodes) + len(fleet.left_out) == sum(meter.node is not None for meter in sample.declared.meters)
+
+
+def test_one_node_more_reports_and_sits_on_no_meter_and_only_the_free_one_fits(sample: Configuration) -> None:
+    fleet, site = play(sample, HOUR / 2)
+    assert fleet.unlinked is not None
+    (heard,) = site.linking.heard
+    assert (heard.node, heard.count) == (fleet.unlinked.node, 3)
+    assert heard.node not in {meter.node for meter in sample.declared.meters}
+    profiles = {meter.profile.name: meter.profile for meter in sample.declared.meters}
+    fit = fits(profiles.values(), heard.newest[-1].uplink)[0]
+    free = [meter for meter in sample.declared.meters if meter.node is None]
+    assert [(meter.tag, meter.profile.name) for meter in free] == [(fleet.unlinked.meter.tag, fit.profile)]
+    assert [(each.field, each.reasons) for each in fit.read] == [("carbon_dioxide", 0), ("battery", 0)]
+
+
+def test_its_deveui_is_one_that_the_files_have_not(sample: Configuration) -> None:
+    first = free_node(set())
+    assert free_node({first, None}) == f"{int(first, 16) + 1:016x}"
+    linked = tuple(replace(meter, node=meter.node or first) for meter in sample.declared.meters)
+    everywhere = replace(sample, declared=replace(sample.declared, meters=linked))
+    assert Fleet(everywhere, utc).unlinked is None
 
 
 @pytest.mark.parametrize("count", [0, 1, 2, 5])

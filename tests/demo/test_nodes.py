@@ -5,11 +5,12 @@ from __future__ import annotations
 import itertools
 import json
 import math
+from dataclasses import replace
 
 import jsonpointer
 import pytest
 
-from aggregator.config import Configuration
+from aggregator.config.configuration import Configuration
 from aggregator.core.encoding import IDENTITY, Scale
 from aggregator.core.meter import Meter
 from aggregator.core.pointer import Pointer
@@ -66,6 +67,20 @@ def test_an_envelope_with_few_pointers_gets_a_small_message() -> None:
     envelope = Envelope("a/#", Pointer("/n"), payload=Pointer("/b"), payload_text=PayloadText.HEX)
     frame = Frame("0a1def0000000101", 41, 7, EPOCH, EPOCH, Radio(), payload=b"\xab\xcd")
     assert json.loads(message_of(envelope, frame)) == {"n": "0a1def0000000101", "b": "abcd"}
+
+
+def test_a_message_hands_on_what_its_network_does_of_counter_session_and_radios() -> None:
+    envelope = replace(
+        ENVELOPE,
+        counter_bits=16,
+        session=Pointer("/device/address"),
+        radios=Pointer("/radio"),
+        rssi=Pointer("/rssi"),
+        snr=Pointer("/snr"),
+    )
+    frame = Frame("0a1def0000000101", 65537, 7, EPOCH, EPOCH, Radio(-101, 5.5, 9), payload=b"\x01")
+    uplink = envelope.open(message_of(envelope, frame))
+    assert (uplink.counter, uplink.session, uplink.radio) == (1, "00000101", frame.radio)
 
 
 def test_a_document_has_each_value_at_its_pointer() -> None:

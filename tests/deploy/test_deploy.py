@@ -30,8 +30,9 @@ from paho.mqtt.reasoncodes import ReasonCode
 from pymodbus.client import ModbusTcpClient
 
 from aggregator.cli import app
-from aggregator.config import load
+from aggregator.config.configuration import load
 from aggregator.core.uplink import LONGEST_MESSAGE
+from tests.conftest import FILES
 
 ROOT = Path(__file__).resolve().parents[2]
 DEPLOY = ROOT / "deploy"
@@ -63,7 +64,7 @@ def accepts(port: int) -> bool:
 
 @pytest.fixture(scope="module")
 def unit() -> configparser.ConfigParser:
-    parser = configparser.ConfigParser(interpolation=None)
+    parser = configparser.ConfigParser(interpolation=None, strict=False)  # some keys stand there several times
     parser.optionxform = str  # type: ignore[assignment, method-assign] # keys of a unit are case-sensitive
     parser.read_string((DEPLOY / "aggregator.service").read_text(encoding="utf-8"))
     return parser
@@ -111,6 +112,18 @@ def test_the_service_writes_nowhere_but_into_its_own_folder(unit: configparser.C
     service = unit["Service"]
     assert (service["ProtectSystem"], service["StateDirectory"]) == ("strict", "aggregator")
     assert "ReadWritePaths" not in service
+
+
+def test_of_the_devices_the_service_opens_serial_ports_and_no_other(unit: configparser.ConfigParser) -> None:
+    """systemd.resource-control(5): `closed` lets it open null, random and their like, and what DeviceAllow names."""
+    service = unit["Service"]
+    assert service["DevicePolicy"] == "closed"
+    assert "PrivateDevices" not in service  # its own /dev would have no serial port in it (systemd.exec(5))
+    text = (DEPLOY / "aggregator.service").read_text(encoding="utf-8")
+    allowed = re.findall(r"(?m)^DeviceAllow=(.*)$", text)
+    assert len(allowed) >= 3
+    assert all(re.fullmatch(r"char-tty[A-Z]+ rw", each) for each in allowed)
+    assert service["SupplementaryGroups"] == "dialout"  # Debian gives serial ports to it
 
 
 def test_the_service_may_ask_the_kernel_whether_the_clock_is_right(unit: configparser.ConfigParser) -> None:
@@ -187,7 +200,10 @@ def test_the_runner_installs_the_peers_that_the_tests_ask_for() -> None:
         for names in re.findall(r"mark\.peer\((.*?)\)", path.read_text(encoding="utf-8")):
             asked |= set(re.findall(r'"(\w+)"', names))
     assert named
-    assert asked <= set(named[1].split())
+    assert asked - FILES.keys() <= set(named[1].split())
+    files = re.search(r"^PEER_FILES=\((.*)\)$", runner, re.MULTILINE)
+    assert files
+    assert {FILES[name] for name in asked & FILES.keys()} <= set(files[1].split())
 
 
 # The broker itself

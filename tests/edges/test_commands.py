@@ -16,7 +16,8 @@ from aggregator.control import Refused, ask
 from aggregator.core.gateway import FIGURE_NAMES
 
 if TYPE_CHECKING:
-    from tests.edges.conftest import Caller, Rig, Service
+    from tests.edges.caller import Caller
+    from tests.edges.conftest import Rig, Service
 
 Command = Callable[..., subprocess.CompletedProcess[str]]
 UNDER_TEST = 1 << 13  # bit 13 of the status word, as config/README.md has it
@@ -29,14 +30,14 @@ def test_a_meter_goes_into_test_and_out_of_it_and_the_journal_says_who(
     client = caller(service(folder).port)
     name = pwd.getpwuid(os.getuid()).pw_name
     plain = {**os.environ, "SUDO_USER": ""}
-    ended = command("test", "FT-102", "on", folder, environment=plain)
+    ended = command("test", "FT-102", "on", "--site", folder, environment=plain)
     assert (ended.returncode, ended.stdout) == (0, "FT-102 is in test\n")
     assert client.registers(116, 1)[0] & UNDER_TEST
     assert not client.registers(100, 1)[0] & UNDER_TEST
     assert client.ask(bytes.fromhex("01 00 64 00 02")) == bytes.fromhex("01 01 02")  # coils 100 and 101
-    command("test", "FT-102", "on", folder, environment=plain)  # a level, no toggle
+    command("test", "FT-102", "on", "--site", folder, environment=plain)  # a level, no toggle
     assert (
-        command("test", "FT-102", "off", folder, environment={"SUDO_USER": "fitter"}).stdout
+        command("test", "FT-102", "off", "--site", folder, environment={"SUDO_USER": "fitter"}).stdout
         == "FT-102 is out of test\n"
     )
     assert not client.registers(116, 1)[0] & UNDER_TEST
@@ -50,7 +51,7 @@ def test_a_meter_stays_in_test_over_a_restart(
 ) -> None:
     folder = site()
     running = service(folder)
-    command("test", "FT-101", "on", folder)
+    command("test", "FT-101", "on", "--site", folder)
     running.stop()
     assert caller(service(folder).port).registers(100, 1)[0] & UNDER_TEST
 
@@ -87,8 +88,8 @@ def test_a_tag_that_is_none_ends_with_code_2_and_no_service_with_code_3(
     site: Callable[..., Path], command: Command
 ) -> None:
     folder = site()
-    assert command("test", "FT-999", "on", folder).returncode == 2
-    ended = command("test", "FT-101", "on", folder)
+    assert command("total", "FT-999", "volume", "1", "--site", folder).returncode == 2
+    ended = command("test", "FT-101", "on", "--site", folder)
     assert (ended.returncode, ended.stdout) == (3, "")
     assert ended.stderr.startswith("no service answers at ")
 
@@ -110,9 +111,39 @@ def test_the_status_says_what_the_registers_say(
     assert ask(running.folder / "data", {"do": "status"})["store_committed"] == 4
     lines = command("status", running.folder).stdout.splitlines()
     assert lines[0] == "Alder Fen biogas works"
-    assert [line.split()[0] for line in lines[1:]] == ["service", "broker", "clock", "meters", "uplinks", "store"]
-    assert "2 taken, 1 doubled, 0 late, 0 lost, 2 refused" in lines[5]
+    names = ["service", "broker", "files", "clock", "meters", "uplinks", "store"]
+    assert [line.split()[0] for line in lines[1:]] == names
+    assert "2 taken, 1 doubled, 0 late, 0 lost, 2 refused" in lines[6]
     assert "connected" in lines[2]
+
+
+@pytest.mark.peer("mosquitto")
+def test_the_status_says_whose_uplinks_get_lost_worst_first_and_a_restart_forgets_none_of_the_day(
+    rig: Callable[..., Rig],
+    service: Callable[..., Service],
+    uplink: Callable[..., bytes],
+    until: Callable[..., Any],
+    command: Command,
+) -> None:
+    running = rig(meters=5)
+    heard = ((0, (1, 2)), (1, (1, 3)), (2, (1, 5)), (3, (1, 4)), (4, (1, 3)))  # counters of each meter
+    running.publisher.send(*(uplink(counter, meter=meter) for meter, counters in heard for counter in counters))
+    until(lambda: running.client.figure("uplinks_accepted") == 10)
+    told = json.loads(command("status", running.folder, "--json").stdout)["losses"]
+    assert [(each["tag"], each["over_a_day"], each["since_start"]) for each in told] == [
+        ("FT-103", 60.0, 3),
+        ("FT-104", 50.0, 2),
+        ("FT-102", pytest.approx(100 / 3), 1),
+        ("FT-105", pytest.approx(100 / 3), 1),
+    ]
+    lines = [line for line in command("status", running.folder).stdout.splitlines() if line.split()[0] == "loss"]
+    assert lines[0] == "  loss     FT-103: 60.0 % of a day's uplinks; 3 since the start"
+    assert len(lines) == 3
+    assert running.service.stop() == 0
+    service(running.folder)
+    again = json.loads(command("status", running.folder, "--json").stdout)["losses"]
+    assert [(each["tag"], each["over_a_day"]) for each in again] == [(each["tag"], each["over_a_day"]) for each in told]
+    assert {each["since_start"] for each in again} == {0}
 
 
 def test_the_status_says_why_there_is_no_broker(

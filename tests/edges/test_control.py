@@ -31,7 +31,8 @@ from aggregator.control import (
 )
 
 if TYPE_CHECKING:
-    from tests.edges.conftest import Caller, Service
+    from tests.edges.caller import Caller
+    from tests.edges.conftest import Service
 
 Command = Callable[..., subprocess.CompletedProcess[str]]
 

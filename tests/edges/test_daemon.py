@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import signal
 import socket
 import subprocess
@@ -17,7 +16,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
-    from tests.edges.conftest import Caller, Service
+    from tests.edges.caller import Caller
+    from tests.edges.conftest import Service
 
 READ_ONE = bytes.fromhex("04 00 28 00 01")
 
@@ -76,7 +76,7 @@ def test_a_port_in_use_ends_with_code_3_and_a_sentence(site: Callable[..., Path]
     with socket.create_server(("127.0.0.1", port)):
         ended = run_to_its_end(site(tcp=f"127.0.0.1:{port}"))
     assert ended.returncode == 3
-    assert f"cannot listen on 127.0.0.1:{port}: another program does." in ended.stderr
+    assert f"cannot listen on 127.0.0.1:{port}: another program listens there." in ended.stderr
     assert "Traceback" not in ended.stderr
 
 
@@ -191,6 +191,22 @@ def test_a_manager_that_has_gone_stops_nothing(
     assert running.stop() == 0
 
 
+def test_a_manager_that_takes_nothing_more_stops_nothing(
+    site: Callable[..., Path], service: Callable[..., Service], caller: Callable[[int], Caller], tmp_path: Path
+) -> None:
+    """The kernel holds a few datagrams for it, and then has whoever sends the next one wait (unix(7))."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "manager"))
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK) as full:
+            full.connect(str(tmp_path / "manager"))
+            with contextlib.suppress(BlockingIOError):
+                while True:
+                    full.send(b"STATUS=")
+        running = service(site(), {"NOTIFY_SOCKET": str(tmp_path / "manager"), "WATCHDOG_USEC": "200000"})
+        assert caller(running.port).figure("meters_total") == 2
+        assert running.stop() == 0
+
+
 def test_the_heartbeat_counts_while_nothing_else_happens(
     site: Callable[..., Path],
     service: Callable[..., Service],
@@ -207,4 +223,3 @@ def test_the_service_runs_without_a_terminal_a_home_or_a_language(
 ) -> None:
     running = service(site(), {"LANG": "C", "LC_ALL": "C", "HOME": "/nonexistent", "PYTHONUTF8": "0"})
     assert running.stop() == 0
-    assert os.WIFEXITED(running.process.returncode)

@@ -6,20 +6,32 @@ Protocol Specification V1.1b3; what closes a connection follows field practice (
 
 from __future__ import annotations
 
+import contextlib
 import random
 import socket
 import struct
+import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from ipaddress import ip_network
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 import structlog
 
-from aggregator.modbus_server import A_TURN, HALF_A_REQUEST, CannotListen, ClientLimits
+from aggregator.clock import Clock
+from aggregator.config.configuration import load
+from aggregator.core.access import Access, Right, Rule
+from aggregator.core.account import Accounts
+from aggregator.core.outbox import Outbox
+from aggregator.core.refusals import Refusals, Refused
+from aggregator.core.site import Site
+from aggregator.modbus_server import A_TURN, HALF_A_REQUEST, CannotListen, ClientLimits, ModbusServer
 
 if TYPE_CHECKING:
-    from tests.edges.conftest import Caller, Served
+    from tests.edges.caller import Caller
+    from tests.edges.conftest import Served
 
 READ_TEST_BLOCK = bytes.fromhex("04 00 28 00 04")  # four input registers from 40
 TEST_BLOCK = bytes.fromhex("04 08 12 34 FF FE 12 34 56 78")  # 0x1234, -2, 0x12345678: the map declares them
@@ -135,6 +147,58 @@ def test_the_longest_idle_client_makes_room_for_a_new_one(
     assert house.call(lambda: len(house.server.clients)) == 3
 
 
+def test_those_who_have_never_asked_make_room_before_any_who_has(
+    served: Callable[..., Served], caller: Callable[[int], Caller]
+) -> None:
+    """A crowd of connections within one polling interval: nobody in it may cost the one who polls its place."""
+    house = served(ClientLimits(clients=4))
+    polling = caller(house.port)
+    assert polling.ask(READ_TEST_BLOCK) == TEST_BLOCK
+    crowd = [caller(house.port) for _ in range(20)]
+    assert all(each.is_closed() for each in crowd[:-3])
+    assert polling.ask(READ_TEST_BLOCK) == TEST_BLOCK
+    assert {each.ask(READ_TEST_BLOCK) for each in crowd[-3:]} == {TEST_BLOCK}
+
+
+def test_a_client_that_stopped_reading_is_closed_when_its_time_is_up(
+    served: Callable[..., Served], caller: Callable[[int], Caller], until: Callable[..., Any]
+) -> None:
+    """One whose cable was pulled amid its answers looks so: they wait, and nothing is read from it meanwhile."""
+    house = served(ClientLimits(idle=600.0))
+    deaf = caller(house.port)
+    deaf.sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+    deaf.sock.settimeout(0.3)
+    wave = b"".join(deaf.frame(tid, bytes.fromhex("04 00 28 00 28")) for tid in range(500))
+    with contextlib.suppress(TimeoutError):
+        while True:
+            deaf.sock.sendall(wave)
+    good = caller(house.port)
+    assert good.ask(READ_TEST_BLOCK) == TEST_BLOCK
+
+    def let_time_pass() -> None:
+        house.call(lambda: house.server.close_idle(next(iter(house.server.clients)).last_heard + 600.0))
+
+    def make_good_newer() -> None:
+        list(house.server.clients)[-1].last_heard += 600.0
+
+    house.call(make_good_newer)
+    let_time_pass()
+    until(lambda: house.call(lambda: len(house.server.clients)) == 1)
+    assert good.ask(READ_TEST_BLOCK) == TEST_BLOCK
+
+
+def test_a_block_read_runs_over_gaps_and_not_past_the_end(
+    served: Callable[..., Served], caller: Callable[[int], Caller]
+) -> None:
+    """Function 03 or 04 alike; outside every block 02 (V1.1b3 section 7), though what is inside be asked for too."""
+    client = caller(served().port)
+    for function in (3, 4):
+        whole = client.ask(struct.pack(">BHH", function, 100, 32))  # two meters of 16
+        assert whole[:2] == bytes((function, 64))
+        assert client.ask(struct.pack(">BHH", function, 100, 33)) == bytes((function | 0x80, 2))
+        assert client.ask(struct.pack(">BHH", function, 99, 2)) == bytes((function | 0x80, 2))
+
+
 def test_a_silent_client_is_closed_when_its_time_is_up_and_no_other(
     served: Callable[..., Served], caller: Callable[[int], Caller]
 ) -> None:
@@ -154,6 +218,21 @@ def test_a_silent_client_is_closed_when_its_time_is_up_and_no_other(
     house.call(make_older)
     assert silent.is_closed()
     assert talking.ask(READ_TEST_BLOCK) == TEST_BLOCK
+
+
+def test_a_clients_seconds_are_its_own_however_fast_the_clock_of_the_site_runs(
+    served: Callable[..., Served], caller: Callable[[int], Caller]
+) -> None:
+    house = served(ClientLimits(idle=600.0))
+    house.server.speed = 60.0
+    client = caller(house.port)
+    client.ask(READ_TEST_BLOCK)
+    heard = next(iter(house.server.clients)).last_heard
+    house.call(lambda: house.server.close_idle(heard + 60 * 599.0))
+    assert client.ask(READ_TEST_BLOCK) == TEST_BLOCK
+    heard = next(iter(house.server.clients)).last_heard
+    house.call(lambda: house.server.close_idle(heard + 60 * 601.0))
+    assert client.is_closed()
 
 
 def test_the_idle_watch_runs_by_itself(served: Callable[..., Served], caller: Callable[[int], Caller]) -> None:
@@ -254,7 +333,7 @@ def test_a_client_that_never_reads_holds_up_nobody(
 def test_many_idle_connections_cost_the_others_nothing(
     served: Callable[..., Served], caller: Callable[[int], Caller]
 ) -> None:
-    house = served(ClientLimits(clients=300))
+    house = served(ClientLimits(clients=300, per_host=300))
     idle = [caller(house.port) for _ in range(200)]
     busy = [caller(house.port) for _ in range(4)]
 
@@ -276,11 +355,108 @@ def test_a_unit_that_is_not_declared_answers_that_it_does_not_respond(
     assert client.ask(READ_TEST_BLOCK, unit=0) == client.ask(READ_TEST_BLOCK, unit=255) == TEST_BLOCK
 
 
-async def test_a_port_that_is_taken_is_named_with_the_cure(port: int) -> None:
-    from aggregator.clock import Clock
-    from aggregator.modbus_server import ModbusServer
+def test_a_host_that_opens_too_many_connections_loses_its_own_longest_idle_one(
+    served: Callable[..., Served], caller: Callable[[int], Caller]
+) -> None:
+    house = served(ClientLimits(per_host=2))
+    first, second, third = (caller(house.port) for _ in range(3))
+    assert first.is_closed()
+    assert second.ask(READ_TEST_BLOCK) == third.ask(READ_TEST_BLOCK) == TEST_BLOCK
 
+
+READ_ONLY = Access.for_all(Right.READ)
+
+
+def test_who_may_only_read_writes_nothing_and_reads_on(
+    served: Callable[..., Served], caller: Callable[[int], Caller]
+) -> None:
+    """Exception 01, MODBUS/TCP Security v21 (from memory)."""
+    client = caller(served(access=READ_ONLY).port)
+    for write in ("06 23 28 00 07", "05 00 64 FF 00", "10 23 28 00 01 02 00 07", "0F 00 64 00 01 01 01", "05 FF"):
+        function = int(write[:2], 16)
+        assert client.ask(bytes.fromhex(write)) == bytes([function | 0x80, 1])
+    assert client.ask(bytes.fromhex("03 23 28 00 01")) == bytes.fromhex("03 02 00 00")
+    assert client.ask(bytes.fromhex("01 00 64 00 01")) == bytes.fromhex("01 01 00")
+
+
+@pytest.mark.parametrize("rules", [(), ("192.0.2.0/24", "198.51.100.7/32")])
+def test_a_client_of_a_network_that_may_not_connect_is_closed_at_once(
+    rules: tuple[str, ...], served: Callable[..., Served], caller: Callable[[int], Caller]
+) -> None:
+    access = Access(Rule(ip_network(each), Right.READ) for each in rules)
+    house = served(access=access)
+    with structlog.testing.capture_logs() as log:
+        clients = [caller(house.port) for _ in range(5)]
+        assert all(each.is_closed() for each in clients)
+    assert [(line["log_level"], line["reason"]) for line in log] == [("warning", "its network may not connect")]
+    assert house.call(lambda: len(house.server.clients)) == 0
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "0.0.0.0", "::1"])
+async def test_the_programs_own_poll_is_answered_whoever_may_connect(site: Callable[..., Path], host: str) -> None:
+    clock = Clock()
+    small = Site(load(site()).declared, clock.now())
+    server = ModbusServer(small.units(), clock, ClientLimits(clients=1), Access([]), Accounts(small.refusals))
+    await server.start(host, 0)
+    try:
+        assert await server.answers_itself(5.0)
+    finally:
+        await server.stop()
+
+
+def test_a_host_over_its_pace_is_answered_later_and_nobody_else(
+    served: Callable[..., Served], caller: Callable[..., Caller]
+) -> None:
+    house = served(ClientLimits(rate=50))
+    greedy, same = caller(house.port), caller(house.port)
+    began = time.monotonic()
+    greedy.sock.sendall(b"".join(greedy.frame(tid, READ_TEST_BLOCK) for tid in range(100)))
+    assert [greedy.answer() for _ in range(100)] == [(tid, 1, TEST_BLOCK) for tid in range(100)]
+    took = time.monotonic() - began
+    assert took > 0.8  # 50 at once, 50 more at 50 a second, the last few of them in one turn
+    assert same.ask(READ_TEST_BLOCK) == TEST_BLOCK  # of the same host: it shares the pace, and is answered
+    assert house.site.refusals.counts[Refused.PACE] > 0
+    other = caller(house.port, "127.0.0.2")  # another host
+    greedy.sock.sendall(b"".join(greedy.frame(tid, READ_TEST_BLOCK) for tid in range(50)))
+    began = time.monotonic()
+    assert [other.ask(READ_TEST_BLOCK) for _ in range(20)] == [TEST_BLOCK] * 20
+    assert time.monotonic() - began < 0.9
+    assert [greedy.answer()[0] for _ in range(50)] == list(range(50))
+
+
+def test_a_request_in_two_halves_is_answered_at_any_pace(
+    served: Callable[..., Served], caller: Callable[[int], Caller]
+) -> None:
+    client = caller(served(ClientLimits(rate=1000)).port)
+    for cut in range(1, 12):
+        frame = client.frame(cut, READ_TEST_BLOCK)
+        client.sock.sendall(frame[:cut])
+        client.sock.sendall(frame[cut:])
+        assert client.answer() == (cut, 1, TEST_BLOCK)
+
+
+def test_what_is_refused_is_counted_by_kind(served: Callable[..., Served], caller: Callable[..., Caller]) -> None:
+    house = served(ClientLimits(per_host=2), access=Access([Rule(ip_network("127.0.0.1"), Right.READ)]))
+    for _ in range(3):
+        assert caller(house.port, "127.0.0.2").is_closed()
+    first, second = caller(house.port), caller(house.port)
+    assert second.ask(bytes.fromhex("06 23 28 00 07")) == b"\x86\1"
+    assert caller(house.port).ask(READ_TEST_BLOCK) == TEST_BLOCK
+    assert first.is_closed()
+    second.sock.sendall(b"GET / HTTP/1.1\r\n\r\n")
+    assert second.is_closed()
+    assert house.call(lambda: dict(house.site.refusals.counts)) == {
+        Refused.NETWORK: 3,
+        Refused.WRITE: 1,
+        Refused.CROWD: 1,
+        Refused.HEADER: 1,
+    }
+    [account] = house.call(lambda: list(house.server.accounts))
+    assert (account.host, account.connected, account.connections) == ("127.0.0.1", 3, 1)
+
+
+async def test_a_port_that_is_taken_is_named_with_the_cure(port: int) -> None:
     with socket.create_server(("127.0.0.1", port)):
-        server = ModbusServer([None] * 256, Clock().now, ClientLimits())
-        with pytest.raises(CannotListen, match=f"127.0.0.1:{port}: another program does.*site.yaml"):
+        server = ModbusServer([None] * 256, Clock(), ClientLimits(), READ_ONLY, Accounts(Refusals(Outbox())))
+        with pytest.raises(CannotListen, match=f"127.0.0.1:{port}: another program listens there.*site.yaml"):
             await server.start("127.0.0.1", port)

@@ -19,7 +19,9 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
-    from tests.edges.conftest import Broker, Caller, Publisher, Rig, Service
+    from tests.edges.broker import Broker, Publisher
+    from tests.edges.caller import Caller
+    from tests.edges.conftest import Rig, Service
 
 VERSIONS = pytest.mark.parametrize("version", ["5", "3.1.1"])
 MOSQUITTO = pytest.mark.peer("mosquitto")
@@ -65,6 +67,9 @@ def test_another_programs_uplink_is_taken(
     until(lambda: road.accepted() == 1)
 
 
+LOGIN = '  version: "%s"\n  user: aggregator\n  password: {environment: ALDER_FEN_PASSWORD}'
+
+
 @pytest.fixture
 def password_file(tmp_path: Path) -> Path:
     """The password of user `aggregator` is `red shift`, hashed as mosquitto.conf(5) describes by its own tool."""
@@ -80,15 +85,11 @@ def test_a_broker_that_wants_a_password_gets_it_and_nobody_else_does(
     version: str,
     password_file: Path,
     broker: Callable[..., Broker],
-    site: Callable[..., Path],
-    service: Callable[..., Service],
-    caller: Callable[[int], Caller],
+    gateway: Callable[..., tuple[Service, Caller]],
     until: Callable[..., Any],
 ) -> None:
     there = broker("allow_anonymous false", f"password_file {password_file}")
-    login = f'  version: "{version}"\n  user: aggregator\n  password: {{environment: ALDER_FEN_PASSWORD}}'
-    running = service(site(there.port, extra=login), {"ALDER_FEN_PASSWORD": "red shift"})
-    client = caller(running.port)
+    running, client = gateway(there.port, {"ALDER_FEN_PASSWORD": "red shift"}, extra=LOGIN % version)
     until(lambda: client.figure("state") & 1, what="the log-in")
     assert "red shift" not in running.log_file.read_text()
 
@@ -99,30 +100,22 @@ def test_a_refused_password_is_said_in_the_log_and_the_service_goes_on(
     version: str,
     password_file: Path,
     broker: Callable[..., Broker],
-    site: Callable[..., Path],
-    service: Callable[..., Service],
-    caller: Callable[[int], Caller],
+    gateway: Callable[..., tuple[Service, Caller]],
     until: Callable[..., Any],
 ) -> None:
     there = broker("allow_anonymous false", f"password_file {password_file}")
-    login = f'  version: "{version}"\n  user: aggregator\n  password: {{environment: ALDER_FEN_PASSWORD}}'
-    running = service(site(there.port, extra=login), {"ALDER_FEN_PASSWORD": "blue shift"})
+    running, client = gateway(there.port, {"ALDER_FEN_PASSWORD": "blue shift"}, extra=LOGIN % version)
     lines = until(lambda: running.log("no broker"))
     assert "refuses the connection" in lines[0]["reason"]
     assert "uthori" in lines[0]["reason"]  # "Not authorized" (MQTT 5 section 3.2.2.2, 3.1.1 section 3.2.2.3)
-    assert caller(running.port).figure("state") & 1 == 0
+    assert client.figure("state") & 1 == 0
     assert "blue shift" not in running.log_file.read_text()
 
 
 @MOSQUITTO
 @VERSIONS
 def test_uplinks_wait_at_the_broker_while_the_service_is_away(
-    version: str,
-    rig: Callable[..., Rig],
-    service: Callable[..., Service],
-    caller: Callable[[int], Caller],
-    uplink: Callable[..., bytes],
-    until: Callable[..., Any],
+    version: str, rig: Callable[..., Rig], uplink: Callable[..., bytes], until: Callable[..., Any]
 ) -> None:
     """A session that outlives its connection (MQTT 5 section 3.1.2.11.2, MQTT 3.1.1 section 3.1.2.4)."""
     road = rig(*PERSISTENT, version=version)
@@ -131,21 +124,15 @@ def test_uplinks_wait_at_the_broker_while_the_service_is_away(
     until(lambda: road.accepted() == 1)
     road.service.stop()
     road.publisher.send(*(uplink(counter) for counter in range(2, 52)))
-    again = service(road.folder)
-    client = caller(again.port)
-    until(lambda: client.figure("uplinks_accepted") == 50)
-    assert again.log("broker connected")[0]["session"] == "resumed"
+    road.again()
+    until(lambda: road.accepted() == 50)
+    assert road.service.log("broker connected")[0]["session"] == "resumed"
 
 
 @MOSQUITTO
 @VERSIONS
 def test_what_a_killed_service_had_not_acknowledged_comes_again(
-    version: str,
-    rig: Callable[..., Rig],
-    service: Callable[..., Service],
-    caller: Callable[[int], Caller],
-    uplink: Callable[..., bytes],
-    until: Callable[..., Any],
+    version: str, rig: Callable[..., Rig], uplink: Callable[..., bytes], until: Callable[..., Any]
 ) -> None:
     road = rig(*PERSISTENT, version=version)
     road.publisher.send(*(uplink(counter) for counter in range(1, 21)))
@@ -153,8 +140,8 @@ def test_what_a_killed_service_had_not_acknowledged_comes_again(
     road.service.process.send_signal(signal.SIGSTOP)  # so that the next lie in its socket when it dies
     road.publisher.send(*(uplink(counter) for counter in range(21, 101)))
     road.service.kill()
-    client = caller(service(road.folder).port)
-    until(lambda: client.figure("uplinks_accepted") >= 80)
+    road.again()
+    until(lambda: road.accepted() >= 80)
 
 
 DIES_AT = """
@@ -264,7 +251,7 @@ def test_a_subscription_that_the_broker_quietly_starves_shows_in_the_registers(
 
 
 @pytest.fixture
-def refusing_broker() -> Iterator[Callable[[bytes, bytes], int]]:
+def scripted_broker() -> Iterator[Callable[[bytes, bytes], int]]:
     """A scripted broker of a few bytes: accepts the connection with the first, answers SUBSCRIBE with the second."""
     servers: list[socket.socket] = []
 
@@ -301,12 +288,27 @@ ANSWERS = {
 @VERSIONS
 def test_a_refused_subscription_is_said_in_the_log_with_its_topic(
     version: str,
-    refusing_broker: Callable[[bytes, bytes], int],
+    scripted_broker: Callable[[bytes, bytes], int],
     site: Callable[..., Path],
     service: Callable[..., Service],
     until: Callable[..., Any],
 ) -> None:
     connack, suback = (bytes.fromhex(text) for text in ANSWERS[version])
-    running = service(site(refusing_broker(connack, suback), extra=f'  version: "{version}"'))
+    running = service(site(scripted_broker(connack, suback), extra=f'  version: "{version}"'))
     refused = until(lambda: running.log("subscription refused"))
     assert [(line["topic"], line["level"]) for line in refused] == [("lns/alder-fen/+/up", "error")]
+
+
+@VERSIONS
+def test_a_broker_that_sends_what_is_no_mqtt_is_left_with_a_word_in_the_log(
+    version: str,
+    scripted_broker: Callable[[bytes, bytes], int],
+    site: Callable[..., Path],
+    service: Callable[..., Service],
+    until: Callable[..., Any],
+) -> None:
+    connack, suback = (bytes.fromhex(text) for text in ANSWERS[version])
+    message_of_qos_3 = bytes.fromhex("36 08 00 03 61 2f 62 00 0a 00")  # there is none: MQTT 5 section 3.3.1.2
+    running = service(site(scripted_broker(connack, suback + message_of_qos_3), extra=f'  version: "{version}"'))
+    lost = until(lambda: running.log("no broker"))
+    assert "the broker sends what is no MQTT" in lost[0]["reason"]

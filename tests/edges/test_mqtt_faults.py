@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import itertools
 import json
@@ -15,13 +16,50 @@ from typing import TYPE_CHECKING, Any, Self
 
 import pytest
 
+from aggregator.mqtt import Broker, BrokerLink
+from aggregator.mqtt.broker import ANSWER_WITHIN
+
 if TYPE_CHECKING:
-    from tests.edges.conftest import Caller, Rig, Service
+    from tests.edges.caller import Caller
+    from tests.edges.conftest import Rig, Service
 
 pytestmark = pytest.mark.peer("mosquitto")
 PERSISTENT = ("allow_anonymous true", "persistence true", "autosave_interval 1", "autosave_on_changes true")
 KEEPALIVE = 2  # s, short so that the tests are
+CEILINGS = (1, 2, 4, 8, 16, 32, 60, 60)  # s between attempts at most
+CONTESTED = 1 << 5  # of the state: another service seems to use the client id
 PROMPT = 0.1  # s within which plant software gets its answer, come what may
+
+
+def test_gateways_that_lost_one_broker_do_not_come_back_in_step(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each attempt later than the last, up to a minute, and spread (common practice, no source)."""
+    waits: list[list[float]] = []
+
+    class Refused:
+        was_cut_soon = was_taken_over = False
+
+        def __init__(self, *_: object) -> None: ...
+
+        async def live(self) -> str:
+            return "refused"
+
+    async def record(wait: float) -> None:
+        waits[-1].append(wait)
+        if len(waits[-1]) == len(CEILINGS):
+            raise asyncio.CancelledError
+
+    monkeypatch.setattr("aggregator.mqtt.link._Connection", Refused)
+    monkeypatch.setattr("aggregator.mqtt.link.asyncio.sleep", record)
+    links = 20
+    for _ in range(links):
+        waits.append([])
+        link = BrokerLink(Broker("127.0.0.1", 1883), ["up"], lambda *_: None, lambda _: None)
+        with pytest.raises(asyncio.CancelledError):
+            asyncio.run(link.run())
+    for ceiling, of_all in zip(CEILINGS, zip(*waits, strict=True), strict=True):
+        assert all(0.7 * ceiling <= wait <= ceiling for wait in of_all)
+        assert len(set(of_all)) == links
+        assert max(of_all) - min(of_all) > 0.1 * ceiling
 
 
 class Polling:
@@ -106,6 +144,7 @@ def test_a_frozen_broker_is_noticed_within_two_and_a_half_keepalives(
 def test_two_services_with_one_client_id_say_so_and_do_not_fight(
     version: str,
     rig: Callable[..., Rig],
+    caller: Callable[[int], Caller],
     site: Callable[..., Path],
     service: Callable[..., Service],
     until: Callable[..., Any],
@@ -123,6 +162,24 @@ def test_two_services_with_one_client_id_say_so_and_do_not_fight(
         assert waits == sorted(waits)
         assert waits[:2] == [1.0, 2.0][: len(waits)]
     assert len(lost) < 8
+    clients = (road.client, caller(rival.port))
+    until(lambda: all(each.figure("state") & CONTESTED for each in clients), 25, "bit 5 of both states")
+    for each in both:
+        until(lambda: each.log("client id contested"), what="a line in the log")  # noqa: B023 - called at once
+        assert each.log("client id contested")[0]["client"] == "alder-fen-test"
+
+
+def test_a_broker_that_goes_away_is_no_other_service_with_the_client_id(
+    rig: Callable[..., Rig], until: Callable[..., Any]
+) -> None:
+    road = rig(*PERSISTENT, keepalive=KEEPALIVE)
+    for _ in range(2):
+        until(lambda: road.client.figure("state") & 1, 20, "the link")
+        road.broker.kill()
+        until(lambda: not road.client.figure("state") & 1, 5, "its end")
+        road.broker.start()
+    until(lambda: road.client.figure("state") & 1, 20, "the link")
+    assert not road.client.figure("state") & CONTESTED
 
 
 def poison(uplink: Callable[..., bytes]) -> list[bytes]:
@@ -223,20 +280,40 @@ def test_a_radio_command_without_data_is_a_sign_of_life_and_no_poison(
 
 
 def test_a_backlog_of_thousands_is_taken_while_plant_software_gets_its_answers(
-    rig: Callable[..., Rig],
-    service: Callable[..., Service],
-    caller: Callable[[int], Caller],
-    uplink: Callable[..., bytes],
-    until: Callable[..., Any],
+    rig: Callable[..., Rig], caller: Callable[[int], Caller], uplink: Callable[..., bytes], until: Callable[..., Any]
 ) -> None:
     road = rig("allow_anonymous true", meters=2)
     road.service.stop()
     backlog = 5000
     road.publisher.send(*(uplink(number, meter=number % 2, flow=number % 100) for number in range(backlog)))
-    port = service(road.folder).port
-    client = caller(port)
-    with Polling(caller(port)) as polling:
+    road.again()
+    with Polling(caller(road.service.port)) as polling:
         until(lambda: polling.accepted() == backlog, 60, "the backlog")
     assert polling.was_prompt()
-    words = client.registers(100, 32)
+    words = road.client.registers(100, 32)
     assert struct.pack(">4H", *words[2:4], *words[18:20]) == struct.pack(">ff", 98, 99)
+
+
+async def trouble_with(host: str, port: int, within: float = 30.0) -> str:
+    """Why a link to a broker does not come about, in the link's own words."""
+    link = BrokerLink(Broker(host, port, "5", "alder-fen-desk"), ["lns/#"], lambda *_: None, lambda _: None)
+    trying = asyncio.create_task(link.run())
+    async with asyncio.timeout(within):
+        while link.trouble is None:  # noqa: ASYNC110 - it tells nobody
+            await asyncio.sleep(0.02)
+    trying.cancel()
+    return link.trouble
+
+
+async def test_a_name_that_nobody_knows_is_told_apart_from_a_port_that_nobody_serves(port: int) -> None:
+    assert await trouble_with("no-such-host.invalid", port) == "the broker's name is not known here"  # RFC 6761 6.4
+    assert await trouble_with("127.0.0.1", port) == "the broker cannot be reached: Connection refused"
+
+
+async def test_a_broker_that_takes_the_connection_and_says_nothing_is_given_up(port: int) -> None:
+    async def say_nothing(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read()
+        writer.close()
+
+    async with await asyncio.start_server(say_nothing, "127.0.0.1", port):
+        assert await trouble_with("127.0.0.1", port) == f"the broker did not answer within {ANSWER_WITHIN:.0f} s"

@@ -22,12 +22,14 @@ import pytest
 from crccheck.crc import CrcModbus
 from pymodbus.client import ModbusTcpClient
 
-from aggregator.config import load
+from aggregator.config.configuration import load
 from aggregator.core.address_map import Device, Entry, Shows, Table
 from aggregator.core.encoding import Order
 
 if TYPE_CHECKING:
-    from tests.edges.conftest import Broker, Caller, Publisher, Service
+    from tests.edges.broker import Broker, Publisher
+    from tests.edges.caller import Caller
+    from tests.edges.conftest import Service
 
 pytestmark = pytest.mark.peer("mosquitto", "mbpoll")
 SAMPLE = Path(__file__).parents[2] / "config"
@@ -66,7 +68,7 @@ PAYLOADS: dict[str, list[tuple[int, bytes]]] = {
     "LT-111": [(9, bytes([4, 10]) + struct.pack(">ihHH", 73125, 1234, 0, 3456))],
     "AT-421": [(11, bytes([161])), (10, struct.pack(">Hh", 3 << 12 | 250, 2175))],
     "AT-131": [(1, struct.pack("<HbH", 42, -7, 3301) + (12345).to_bytes(3, "big"))],
-    "AT-451": [(7, struct.pack("<fhB", 612.5, 225, 32))],
+    "AT-451": [(7, bytes([1]) + struct.pack("<fhBH", 612.5, 225, 32, 0))],  # one record, measured just now
 }
 DECODED: dict[str, dict[str, object]] = {
     "FT-101": {"flow": 312.5, "totals": {"volume": 123456789}, "pressure": 2150, "temperature": 585,
@@ -75,8 +77,9 @@ DECODED: dict[str, dict[str, object]] = {
     "AT-251": {"co2": 4250, "battery": 3500},
 }  # fmt: skip
 # Units in which the sample map shows a field otherwise than the profile measures it: 1 %vol is 10 000 ppm by the
-# definition of both, 1 bar is 1000 mbar (SI brochure, 9th edition, table 8 for the bar).
-IN_UNIT = {("%vol", "ppm"): 1e4, ("mbarg", "barg"): 1e-3}
+# definition of both, 1 bar is 1000 mbar (SI brochure, 9th edition, table 8 for the bar); 100 %LEL of methane is
+# 4.4 %vol (IEC 60079-20-1, from memory), as the sample's detector declares.
+IN_UNIT = {("%vol", "ppm"): 1e4, ("mbarg", "barg"): 1e-3, ("%LEL", "%vol"): 0.044}
 
 
 @pytest.fixture
@@ -137,7 +140,8 @@ def values(unit: int) -> Iterator[tuple[Entry, float]]:
         (meter.tag, field.name): field.unit for meter in load(SAMPLE).declared.meters for field in meter.profile.fields
     }
     for entry in device(unit).entries():
-        if entry.tag in READINGS and entry.item.shows is Shows.VALUE:
+        # What the service works out of readings over hours is none of what was sent.
+        if entry.tag in READINGS and entry.item.shows is Shows.VALUE and entry.item.of in READINGS[entry.tag]:
             sent = READINGS[entry.tag][entry.item.of]
             factor = IN_UNIT.get((units[entry.tag, entry.item.of], entry.item.unit), 1.0)
             yield entry, sent * factor
@@ -319,3 +323,59 @@ def test_the_program_hears_why_it_is_refused(mbpoll: Mbpoll) -> None:
     assert "Illegal data address" in beyond.stdout + beyond.stderr
     nobody = mbpoll.run("-a", "77", "-r", "0", "-t", "3", "127.0.0.1")
     assert "Target device failed to respond" in nobody.stdout + nobody.stderr
+
+
+# Stand-ins: unit 11 is FT-104 as its old software knows it, unit 12 is AT-421 with the list of config/profiles
+
+
+def test_the_library_gets_from_a_stand_in_what_the_meter_answered_its_node(library: ModbusTcpClient) -> None:
+    """The registers between the head and the CRC of the meter's own frame, byte for byte (V1.02 section 2.5.1)."""
+    answered = struct.unpack(">9H", RTU[3:])
+    assert library.read_holding_registers(0, count=9, device_id=11).registers == list(answered)
+    for address in range(9):
+        assert library.read_holding_registers(address, count=1, device_id=11).registers == [answered[address]]
+    assert library.read_holding_registers(0, count=10, device_id=11).exception_code == 2
+    assert library.read_input_registers(0, count=1, device_id=11).exception_code == 1
+    assert library.write_register(0, 1, device_id=11).exception_code == 1
+
+
+def test_the_library_gets_a_wired_list_from_a_meter_with_a_payload_of_its_own(library: ModbusTcpClient) -> None:
+    """12.5 %LEL and 21.75 degrees in tenths, sensor state 3, the unread register 0, the constant 0x0203."""
+    assert library.read_input_registers(0, count=5, device_id=12).registers == [125, 3, 218, 0, 0x0203]
+    assert library.read_holding_registers(0, count=1, device_id=12).exception_code == 1
+
+
+def test_the_program_reads_a_stand_in_as_it_read_the_meter(mbpoll: Mbpoll) -> None:
+    assert mbpoll.read("4:hex", 0, 9, unit=11) == [f"0x{word:04X}" for word in struct.unpack(">9H", RTU[3:])]
+    assert mbpoll.read("4:float", 0, unit=11) == ["87.25"]
+    assert mbpoll.read("4:int", 2, unit=11) == ["9876543"]
+
+
+# Times, grades and flags of one field, of FT-401 from input register 4000 on
+
+
+def test_the_program_reads_times_grades_and_reasons(mbpoll: Mbpoll) -> None:
+    """FT-401 sent nothing but good values, a minute ago at most; the works' network says when it heard them."""
+    assert mbpoll.read("3:hex", 4000, 2) == ["0xFFFF", "0xFFFF"]  # the node says no time of its own
+    now = time.time()
+    milliseconds = sum(int(word) << 16 * place for place, word in enumerate(reversed(mbpoll.read("3", 4002, 4))))
+    assert now - 60 < milliseconds / 1000 <= now
+    told = time.gmtime(milliseconds / 1000)
+    assert mbpoll.read("3", 4010, 2) == [str(told.tm_hour), str(told.tm_min)]
+    assert mbpoll.read("3:hex", 4012, 1) == ["0x0155"]  # five fields, each 01: good
+    assert mbpoll.read("3", 4013, 3) == ["1", "0", "0"]
+    assert mbpoll.read("1", 800, 2) == ["0", "0"]
+
+
+# The boilers' gas limit: to be set at holding register 9101 in tenths, in force at input registers 3609 and 3610
+
+
+def test_the_program_sets_a_setting_within_its_limits(mbpoll: Mbpoll) -> None:
+    assert mbpoll.read("3:float", 3609) == ["900"]
+    mbpoll.write("4", 9101, "7505")
+    assert mbpoll.read("4", 9101) == ["7505"]
+    assert mbpoll.read("3:float", 3609) == ["750.5"]
+    ended = mbpoll.run("-a", "1", "-r", "9101", "-t", "4", "127.0.0.1", "12001")
+    assert ended.returncode != 0
+    assert "Illegal data value" in ended.stdout + ended.stderr
+    assert mbpoll.read("3:float", 3609) == ["750.5"]

@@ -23,7 +23,8 @@ from aggregator.mqtt import NotPublished
 from aggregator.recording import CannotRecord, Recorded, WrongRecording, line_of, messages_of, publish, record
 
 if TYPE_CHECKING:
-    from tests.edges.conftest import Broker, Publisher, Rig
+    from tests.edges.broker import Broker, Publisher
+    from tests.edges.conftest import Rig
 
 Command = Callable[..., subprocess.CompletedProcess[str]]
 TOPICS = ("lns/alder-fen/+/up", "radio/alder-fen/+/up")
@@ -109,6 +110,29 @@ def flows(command: Command, folder: Path) -> list[tuple[str, str]]:
 
 
 @pytest.mark.peer("mosquitto")
+def test_a_recording_is_not_written_over_unasked(
+    rig: Callable[..., Rig],
+    recording: Callable[..., subprocess.Popen[bytes]],
+    uplink: Callable[..., bytes],
+    command: Command,
+    tmp_path: Path,
+) -> None:
+    running = rig()
+    target = tmp_path / "day.jsonl"
+    target.write_text("what cannot be had again\n")
+    refused = command("record", running.folder, "--output", target, "--count", "1")
+    assert (refused.returncode, refused.stdout) == (3, "")
+    assert refused.stderr == f"{target} holds something already. Name another file, or say --overwrite.\n"
+    assert target.read_text() == "what cannot be had again\n"
+    process = recording(running.broker, running.folder, "--output", str(target), "--count", "1", "--overwrite")
+    running.publisher.send(uplink(1))
+    assert process.wait(30) == 0
+    assert process.stderr
+    assert f"wrote 1 message into {target}\n".encode() in process.stderr.read()
+    assert len(list(messages_of(target))) == 1
+
+
+@pytest.mark.peer("mosquitto")
 @pytest.mark.parametrize("version", ["5", "3.1.1"])
 def test_what_was_recorded_and_replayed_is_the_same_history(
     version: str,
@@ -144,7 +168,7 @@ def test_what_was_recorded_and_replayed_is_the_same_history(
     second = service(folder)
     until(lambda: other.subscriptions("alder-fen-desk"))
     for _ in range(2):  # the second time changes nothing
-        ended = command("replay", folder, target, "--publish")
+        ended = command("replay", "--site", folder, target, "--publish")
         assert (ended.returncode, ended.stderr) == (0, "")
         assert ended.stdout == "published 301 messages\n"
     assert second.stop() == 0
@@ -168,7 +192,7 @@ def test_what_the_broker_had_retained_is_recorded_and_never_played(
     assert ended.returncode == 0, ended.stderr
     (line,) = target.read_text().splitlines()
     assert json.loads(line)["retained"] is True
-    ended = command("replay", folder, target, "--publish")
+    ended = command("replay", "--site", folder, target, "--publish")
     assert ended.stdout.splitlines()[0] == "published 0 messages"
     assert "left out 1" in ended.stdout
 
@@ -237,7 +261,7 @@ def test_without_a_broker_both_say_why(site: Callable[..., Path], port: int, com
     assert ended.returncode == 3
     assert ended.stderr.splitlines()[-1].startswith("nothing was recorded: the broker cannot be reached: ")
     (tmp_path / "day.jsonl").write_text(json.dumps(GOOD) + "\n")
-    ended = command("replay", folder, tmp_path / "day.jsonl", "--publish")
+    ended = command("replay", "--site", folder, tmp_path / "day.jsonl", "--publish")
     assert ended.returncode == 3
     assert ended.stderr.startswith("nothing was published: the broker cannot be reached: ")
 
@@ -278,11 +302,11 @@ def test_a_recording_that_is_not_there_or_wrong_is_a_sentence(
     broker: Callable[..., Broker], site: Callable[..., Path], command: Command, tmp_path: Path
 ) -> None:
     folder = site(broker().port)
-    ended = command("replay", folder, tmp_path / "none.jsonl", "--publish")
+    ended = command("replay", "--site", folder, tmp_path / "none.jsonl", "--publish")
     assert ended.returncode == 3
     assert ended.stderr == f"cannot read {tmp_path / 'none.jsonl'}: No such file or directory. Name another file.\n"
     (tmp_path / "day.jsonl").write_text("no message\n")
-    ended = command("replay", folder, tmp_path / "day.jsonl", "--publish")
+    ended = command("replay", "--site", folder, tmp_path / "day.jsonl", "--publish")
     assert ended.returncode == 3
     assert "day.jsonl:1: this is no recorded message" in ended.stderr
 
@@ -292,11 +316,10 @@ def test_a_recording_that_is_not_there_or_wrong_is_a_sentence(
     [
         ["replay"],
         ["replay", "--publish"],
-        ["replay", "day.jsonl"],
+        ["replay", "day.jsonl", "--speed", "2"],
         ["replay", "day.jsonl", "--aside"],
         ["replay", "day.jsonl", "--aside", "--publish"],
         ["replay", "a.jsonl", "b.jsonl", "--publish"],
-        ["replay", "/tmp", "/", "--aside"],
         ["replay", "day.jsonl", "--publish", "--speed", "0"],
         ["record"],
         ["record", "--output", "x", "--count", "0"],

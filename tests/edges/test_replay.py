@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from aggregator.config import load
-from aggregator.control import ask
+from aggregator.config.configuration import load
+from aggregator.control import Refused, ask
 from aggregator.core.keeping import KeptAside, KeptUplink
 from aggregator.core.reading import Now
 from aggregator.core.site import Site
-from aggregator.replay import NotStored, Replayed, replay_files
+from aggregator.recording import Recorded, line_of
+from aggregator.replay import NotStored, Replayed, replay_files, set_aside
 from aggregator.store import AsideRow, Limits, Store, StoreError
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def test_set_aside_then_mended_then_replayed_shows_and_keeps_what_was_sent(
     until(lambda: len(rows(command, running.folder, "--aside")) == 6)
     assert rows(command, running.folder) == []
 
-    still = command("replay", running.folder, "--aside")  # before the fix
+    still = command("replay", "--site", running.folder, "--aside")  # before the fix
     assert still.stdout.splitlines()[0] == "0 shown, 0 only kept in the history, 0 known already"
     assert len(rows(command, running.folder, "--aside")) == 6
 
@@ -71,7 +72,7 @@ def test_set_aside_then_mended_then_replayed_shows_and_keeps_what_was_sent(
     mended = service(running.folder)
     client = caller(mended.port)
     assert client.registers(100, 2)[0] & 0x0007 == 0x0007  # bad, never seen
-    ended = command("replay", running.folder, "--aside")
+    ended = command("replay", "--site", running.folder, "--aside")
     assert (ended.returncode, ended.stderr) == (0, "")
     assert ended.stdout.splitlines() == [
         "5 shown, 0 only kept in the history, 0 known already",
@@ -85,7 +86,7 @@ def test_set_aside_then_mended_then_replayed_shows_and_keeps_what_was_sent(
     assert all(abs(_seconds(row["arrived"]) - sent_at) < 30 for row in kept)
     assert [row["message"] for row in rows(command, running.folder, "--aside")] == ["no JSON"]
 
-    again = command("replay", running.folder, "--aside")
+    again = command("replay", "--site", running.folder, "--aside")
     assert again.stdout.splitlines()[0] == "0 shown, 0 only kept in the history, 0 known already"
     assert rows(command, running.folder, "--field", "flow") == kept
 
@@ -117,7 +118,7 @@ def test_without_a_service_the_files_are_enough(
     aside: Callable[..., Path], uplink: Callable[..., bytes], command: Command
 ) -> None:
     folder = aside(*((uplink(at, ago=600 - at, flow=at), 600 - at) for at in range(40)), (b"{", 5), (uplink(1, 7), 1))
-    ended = command("replay", folder, "--aside")
+    ended = command("replay", "--site", folder, "--aside")
     assert ended.returncode == 0
     assert ended.stderr == "no service runs on this site; replaying on its files\n"
     assert ended.stdout.splitlines() == [
@@ -137,7 +138,7 @@ def test_what_is_replayed_on_the_files_shows_after_the_start(
     caller: Callable[[int], Any],
 ) -> None:
     folder = aside((uplink(7, ago=100, flow=12.5), 100))
-    command("replay", folder, "--aside")
+    command("replay", "--site", folder, "--aside")
     status, age = caller(service(folder).port).registers(100, 2)
     assert status & 0x0400  # restored
     assert 100 <= age < 160
@@ -148,7 +149,7 @@ def test_one_that_was_taken_meanwhile_is_kept_once(
 ) -> None:
     message = uplink(7, ago=100, flow=12.5)
     folder = aside((message, 100), (message, 99))
-    assert command("replay", folder, "--aside").stdout.splitlines() == [
+    assert command("replay", "--site", folder, "--aside").stdout.splitlines() == [
         "1 shown, 0 only kept in the history, 1 known already"
     ]
     assert [row["value"] for row in rows(command, folder)] == [12.5]
@@ -159,17 +160,17 @@ def test_an_old_one_is_only_kept_where_a_newer_one_is_shown(
     aside: Callable[..., Path], uplink: Callable[..., bytes], command: Command
 ) -> None:
     folder = aside((uplink(8, ago=100, flow=8), 100))
-    command("replay", folder, "--aside")
+    command("replay", "--site", folder, "--aside")
     store = Store.open(folder / "data" / "history.db", Limits())
     store.put([KeptAside(time.time() - 1000, "bad payload", "x", TOPIC, None, uplink(7, ago=1000, flow=7))])
     store.close()
-    assert "0 shown, 1 only kept in the history" in command("replay", folder, "--aside").stdout
+    assert "0 shown, 1 only kept in the history" in command("replay", "--site", folder, "--aside").stdout
     assert [(row["value"], row["late"]) for row in rows(command, folder)] == [(7, True), (8, False)]
 
 
 def test_where_nothing_was_ever_stored_nothing_is_made(site: Callable[..., Path], command: Command) -> None:
     folder = site()
-    ended = command("replay", folder, "--aside")
+    ended = command("replay", "--site", folder, "--aside")
     assert ended.returncode == 3
     assert "there is no history at" in ended.stderr
     assert not (folder / "data").exists()
@@ -194,8 +195,13 @@ def test_a_message_is_forgotten_only_once_what_it_brought_is_safe(
     small = Site(load(site()).declared, Now(0.0, time.time()))
     message = KeptAside(time.time() - 10, "unknown node", "x", TOPIC, None, uplink(7, ago=10))
     dones: list[Callable[[], None]] = []
+
+    def put(_kept: object, done: Callable[[], None] | None) -> None:
+        assert done is not None
+        dones.append(done)
+
     replayed = Replayed()
-    replayed.take(small, [AsideRow(3, message)], Now(0.0, time.time()), lambda kept, done: dones.append(done))
+    replayed.take(small, set_aside([AsideRow(3, message)]), Now(0.0, time.time()), put)
     assert (replayed.shown, replayed.safe) == (1, [])
     dones[0]()
     assert replayed.safe == [3]
@@ -251,6 +257,82 @@ def test_what_a_replay_keeps_is_the_store_s_word_for_an_uplink(
     small = Site(load(site()).declared, now)
     put: list[object] = []
     message = KeptAside(now.utc - 500, "unknown node", "x", TOPIC, None, uplink(7, ago=500))
-    Replayed().take(small, [AsideRow(1, message)], now, lambda kept, _: put.extend(kept))
+    Replayed().take(small, set_aside([AsideRow(1, message)]), now, lambda kept, _: put.extend(kept))
     (kept,) = [each for each in put if isinstance(each, KeptUplink)]
     assert (kept.arrived, kept.late) == (now.utc - 500, False)
+
+
+# A recording
+
+
+@pytest.fixture
+def day(tmp_path: Path, uplink: Callable[..., bytes]) -> Path:
+    """A recording of eight uplinks a minute apart, two of them of a node that is nobody's, and one retained."""
+    path = tmp_path / "day.jsonl"
+    now = time.time()
+    uplinks = [
+        Recorded(now - ago, TOPIC, uplink(counter, meter, ago=ago, flow=counter, volume=1))
+        for counter, (meter, ago) in enumerate(((0, 480.0), (7, 420.0), (0, 360.0), (1, 300.0), (0, 240.0), (7, 180.0)))
+    ]
+    retained = Recorded(now, TOPIC, uplink(9, flow=999, volume=1), retained=True)
+    path.write_text("".join(map(line_of, [*uplinks, retained])))
+    return path
+
+
+def flows(command: Command, folder: Path) -> list[tuple[str, float, bool]]:
+    return [(row["tag"], row["value"], row["late"]) for row in rows(command, folder, "--field", "flow")]
+
+
+@pytest.mark.peer("mosquitto")
+def test_a_recording_is_taken_as_of_when_it_was_recorded(
+    rig: Callable[..., Rig], uplink: Callable[..., bytes], until: Callable[..., Any], command: Command, day: Path
+) -> None:
+    running = rig()
+    running.publisher.send(uplink(4, meter=1, ago=100.0, flow=7, volume=1))
+    until(lambda: running.accepted() == 1)
+    ended = command("replay", "--site", running.folder, day)
+    assert (ended.returncode, ended.stderr) == (0, "")
+    assert ended.stdout.splitlines() == [
+        "3 shown, 1 only kept in the history, 0 known already",
+        "2 refused: unknown node",
+        "left out 1 that the broker had retained: they would pass for fresh",
+    ]
+    status, age = running.client.registers(100, 2)
+    assert status == 1
+    assert 240 <= age <= 300
+    assert running.client.registers(102, 2) == (0x4080, 0)  # 4.0, the newest that was recorded of FT-101
+    assert running.client.registers(118, 2) == (0x40E0, 0)  # 7.0, which came since
+    kept = [("FT-101", 0, False), ("FT-101", 2, False), ("FT-102", 3, True), ("FT-101", 4, False), ("FT-102", 7, False)]
+    assert flows(command, running.folder) == kept
+    assert command("replay", "--site", running.folder, day).stdout.startswith("0 shown, ")
+    assert flows(command, running.folder) == kept
+
+
+def test_a_recording_fills_the_files_of_a_site_that_does_not_run(
+    site: Callable[..., Path], command: Command, day: Path
+) -> None:
+    folder = site()
+    ended = command("replay", "--site", folder, day)
+    assert ended.returncode == 0
+    assert ended.stderr == "no service runs on this site; replaying on its files\n"
+    assert ended.stdout.startswith("4 shown, 0 only kept in the history, 0 known already\n")
+    assert [value for _, value, _ in flows(command, folder)] == [0, 2, 3, 4]
+
+
+@pytest.mark.parametrize("runs", [True, False])
+def test_a_recording_with_a_wrong_line_changes_nothing(
+    runs: bool, site: Callable[..., Path], service: Callable[..., Service], command: Command, day: Path
+) -> None:
+    folder = site()
+    if runs:
+        service(folder)
+    day.write_text(day.read_text() + "{}\n")
+    ended = command("replay", "--site", folder, day)
+    assert (ended.returncode, ended.stdout) == (3, "")
+    assert ended.stderr.startswith(f"{day}:8: this is no recorded message: no `topic`")
+    gone = command("replay", "--site", folder, day.parent / "none.jsonl")
+    assert (gone.returncode, gone.stderr.startswith("cannot read ")) == (3, True)
+    if runs:
+        assert rows(command, folder) == []
+        with pytest.raises(Refused, match=r"none\.jsonl cannot be read by the service"):
+            ask(folder / "data", {"do": "replay file", "file": str(day.parent / "none.jsonl")})

@@ -11,6 +11,7 @@ import json
 import math
 import os
 import sqlite3
+import struct
 import subprocess
 import sys
 import threading
@@ -22,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from aggregator.config import load
+from aggregator.config.configuration import load
 from aggregator.core.keeping import ClockState, KeptAside, KeptEvent, KeptReading, KeptUplink
 from aggregator.core.reading import Now, Reason
 from aggregator.core.site import Site
@@ -31,7 +32,8 @@ from aggregator.store import Limits, Store
 from aggregator.takeout import COLUMNS, Form, Wanted, What, rows_of, write
 
 if TYPE_CHECKING:
-    from tests.edges.conftest import Publisher, Rig
+    from tests.edges.broker import Publisher
+    from tests.edges.conftest import Rig
 
 Command = Callable[..., subprocess.CompletedProcess[str]]
 BEGIN = 1_800_000_000.0  # 2027-01-15T08:00:00Z
@@ -288,6 +290,8 @@ def test_into_a_file_as_onto_the_screen(filled: Callable[..., Path], command: Co
     assert (ended.returncode, ended.stdout) == (0, "")
     assert ended.stderr == f"wrote 10 readings into {target}\n"  # and nothing that moves, as this is no terminal
     assert target.read_text() == command("export", folder).stdout
+    second = list(csv.DictReader(target.read_text().splitlines()))[1]["at"]
+    assert command("export", folder, "--until", second, "--output", target).stderr == f"wrote 1 reading into {target}\n"
     assert command("export", folder, "--output", tmp_path / "no" / "such").returncode == 3
     full = command("export", folder, "--output", "/dev/full")
     assert full.returncode == 3
@@ -443,10 +447,9 @@ def air(site: Callable[..., Path]) -> Path:
     return folder
 
 
-def message(week: int, at: float, value: float | None) -> bytes:
-    import struct
-
-    payload = struct.pack(">d", math.nan if value is None else value)
+def message(week: int, at: float, value: float | None, payload: bytes | None = None) -> bytes:
+    if payload is None:
+        payload = struct.pack(">d", math.nan if value is None else value)
     return json.dumps(
         {
             "device": {"eui": NODE},
@@ -511,3 +514,28 @@ def test_the_same_series_sent_twice_changes_nothing(
     play(air, messages)
     assert command("export", air).stdout == before
     assert len(before.splitlines()) == 1 + len(co2)
+
+
+def test_a_node_that_reaches_nobody_two_weeks_in_three_brings_all_of_them_in_batches(
+    air: Path, co2: list[tuple[float, float | None]], command: Command
+) -> None:
+    """Each uplink carries four weeks, by their ages, and one in three is heard: one week in each comes twice."""
+    profile = air / "profiles" / "co2-air.yaml"
+    before = "binary: {items: "
+    assert before in profile.read_text()
+    records = "binary: {records: {every: 10, age: {at: 8, as: uint16, unit: h}}, items: "
+    profile.write_text(profile.read_text().replace(before, records))
+    heard = [week for week in range(len(co2)) if week % 3 == 0 or week == len(co2) - 1]
+    sent = []
+    for week in heard:
+        now = co2[week][0]
+        payload = b"".join(
+            struct.pack(">dH", math.nan if value is None else value, round((now - at) / 3600))
+            for at, value in co2[max(0, week - 3) : week + 1]
+        )
+        sent.append((now, message(week, now, None, payload)))
+    play(air, sent)
+    rows = exported(air, command)
+    came = [(row["at"], float(row["value"]) if row["value"] else None) for row in rows]
+    assert [(datetime.fromisoformat(at).timestamp(), value) for at, value in came] == co2
+    assert {row["late"] for row in rows} == {"no"}

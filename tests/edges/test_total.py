@@ -62,7 +62,7 @@ def test_a_total_carries_on_across_an_exchange_and_a_kill(
     print("TOTAL", total(), client.registers(100, 16))
     print(running.log_file.read_text())
     until(lambda: total() == 10004.0, what="the counter that wrapped at 10 000")
-    told = command("total", "FT-101", "volume", "20000", folder, "--counter", "7.5")
+    told = command("total", "FT-101", "volume", "20000", "--site", folder, "--counter", "7.5")
     assert told.returncode == 0
     assert told.stdout == "the total of FT-101 volume is 20000\n"
     until(lambda: total() == 20000.0, what="the total set by hand")
@@ -81,7 +81,7 @@ def test_a_total_that_does_not_exist_is_refused_with_a_sentence(
     counting: Callable[[int], Path], command: Callable[..., Any]
 ) -> None:
     folder = counting(1)
-    refused = command("total", "FT-101", "flow", "1", folder)
+    refused = command("total", "FT-101", "flow", "1", "--site", folder)
     assert refused.returncode == 2
     assert "no running total of flow" in " ".join(refused.stderr.replace("│", " ").split())
-    assert command("total", "FT-101", "volume", "1", folder).returncode == 3  # no service runs
+    assert command("total", "FT-101", "volume", "1", "--site", folder).returncode == 3  # no service runs

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from aggregator.core.keeping import KeptState
+from aggregator.core.keeping import ClockState, KeptState
 from aggregator.store import Limits, Store, StoreError
 from aggregator.store import connection as subject
 from aggregator.store.connection import APPLICATION, MIGRATIONS, Unfit, latest, migrations, open_reading, open_writing
@@ -111,8 +111,12 @@ def test_a_database_of_any_version_opens_with_all_it_held(dump: Path, path: Path
     assert [(event.at, event.event, event.facts) for event in store.journal(0, math.inf)] == [
         (BEGIN, "started", {"run": 1})
     ]
-    assert [(row.id, row.kept.reason, row.kept.message) for row in store.aside()] == [(1, "bad JSON", b"\x00\xff{")]
+    assert [(row.id, row.kept.reason, row.kept.message, row.kept.clock) for row in store.aside()] == [
+        (1, "bad JSON", b"\x00\xff{", ClockState.UNTRUSTED)
+    ]
+    assert [frame.counter for frame in store.recent_frames()] == [41, 40]
     remembered = store.remembered()
+    assert remembered["FT-101"].heard == BEGIN + 1.1
     assert remembered["FT-101"].states == {"alarm": {"latched": True}}
     assert (remembered["FT-101"].readings["flow"].value, remembered["FT-101"].counter) == (120.5, 41)
     assert schema(path) == schema_of_fresh(path.with_name("fresh.db"))
@@ -172,7 +176,8 @@ def test_a_newer_file_is_set_aside_and_says_so(
     store = open_store()
     assert store.problem is None
     (note,) = store.notes
-    assert "is of version 2, written by a newer version of this program; this one knows 1" in note
+    known = latest(MIGRATIONS)
+    assert f"is of version {known + 1}, written by a newer version of this program; this one knows {known}" in note
     (aside,) = aside_files(filled)
     assert aside.name in note
     assert aside.read_bytes() == whole

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import random
+import re
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
@@ -14,7 +15,8 @@ import pytest
 
 from aggregator.core.keeping import KeptEvent
 from aggregator.store import Store, StoreError
-from aggregator.store.reader import EVENTS_AT_ONCE, UPLINKS_AT_ONCE
+from aggregator.store.journal import AT_ONCE as EVENTS_AT_ONCE
+from aggregator.store.reader import UPLINKS_AT_ONCE
 
 if TYPE_CHECKING:
     from tests.store.conftest import MakeUplink
@@ -40,9 +42,9 @@ def test_pages_join_without_loss_or_doubling_where_many_times_are_equal(
 
 
 def test_pages_of_the_journal_join_too(store: Store, settle: Settle) -> None:
-    store.put([KeptEvent(BEGIN + at // 700, str(at), None, "gateway", {}) for at in range(4 * EVENTS_AT_ONCE)])
+    store.put([KeptEvent(BEGIN + at // 700, str(at), None, "gateway", {}) for at in range(2 * EVENTS_AT_ONCE + 5)])
     settle(store)
-    assert [event.event for event in store.journal(0, math.inf)] == [str(at) for at in range(4 * EVENTS_AT_ONCE)]
+    assert [event.event for event in store.journal(0, math.inf)] == [str(at) for at in range(2 * EVENTS_AT_ONCE + 5)]
 
 
 def test_a_reader_that_is_slow_does_not_keep_the_log_from_being_emptied(
@@ -78,15 +80,20 @@ def test_a_reader_meets_fields_that_came_after_it_began(store: Store, uplink: Ma
 
 
 def test_one_meter_of_many_is_found_by_the_index(store: Store, path: Path, uplink: MakeUplink, settle: Settle) -> None:
-    from aggregator.store.reader import COUNTERS, EVENTS, UPLINKS
+    from aggregator.store.frames import BEFORE
+    from aggregator.store.journal import EVENTS, REACH, Sought
+    from aggregator.store.reader import BACKWARDS, FORWARDS
 
     store.put([uplink(1)])
     settle(store)
     other = sqlite3.connect(path)
-    place = {"meter": 1, "at": 0, "id": 0, "until": 1, "most": 1, "since": 0}
-    for statement, index in ((UPLINKS, "uplink_of_meter"), (COUNTERS, "uplink_of_meter"), (EVENTS, "event_in_time")):
+    names = ("meter", "at", "id", "end", "most", "first", "offset", "last_at", "last_id")
+    place = dict.fromkeys(names, 1) | Sought({"FT-101"}).bounds()
+    of_meters = [(each, "uplink_of_meter") for each in (FORWARDS, BACKWARDS, BEFORE)]
+    of_events = [(each, "event_in_time") for each in (*EVENTS.values(), *REACH.values())]
+    for statement, index in of_meters + of_events:
         plan = " / ".join(row[3] for row in other.execute(f"EXPLAIN QUERY PLAN {statement}", place))
-        assert f"USING INDEX {index}" in plan
+        assert re.search(rf"USING (COVERING )?INDEX {index}", plan)
         assert "SCAN uplink" not in plan
         assert "SCAN event" not in plan
     other.close()
@@ -117,3 +124,28 @@ def test_what_was_damaged_after_the_start_is_said_and_not_passed_over(
         list(itertools.islice(store.history(None, None, 0, math.inf), 5000))
     assert store.remembered() == {}
     assert "nothing is remembered" in store.notes[-1]
+
+
+def test_pages_of_readings_join_newest_first_and_part_no_uplink(
+    store: Store, path: Path, uplink: MakeUplink, settle: Settle
+) -> None:
+    from aggregator.core.keeping import KeptReading
+    from aggregator.store.reader import Extent, readings_page
+
+    pair = (KeptReading("flow", 1, 0, "m3/h"), KeptReading("pressure", 20, 0, "mbar"))
+    store.put([uplink(number, at=BEGIN + number // 3, readings=pair) for number in range(3 * UPLINKS_AT_ONCE)])
+    store.put([uplink(number, tag="FT-102") for number in range(50)])
+    settle(store)
+    for fields, each in ((None, 2), (["pressure"], 1), (["colour"], 0)):
+        found, after, sizes = [], None, []
+        while True:
+            page = readings_page(path, "FT-101", fields, Extent(BEGIN + 10, BEGIN + 200, 101, after))
+            found += [(row.counter, row.field) for row in page.rows]
+            sizes.append(len(page.rows))
+            after = page.after
+            if after is None:
+                break
+        counters = [number for number in reversed(range(30, 600)) for _ in range(each)]
+        assert [counter for counter, _ in found] == counters
+        assert set(sizes[:-1]) <= {101, 102}
+    assert readings_page(path, "FT-999", None, Extent()) == ([], None)

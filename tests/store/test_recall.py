@@ -7,8 +7,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from aggregator.core.keeping import ClockState, KeptReading, KeptState, Remembered
-from aggregator.core.uplink import Radio
+from aggregator.core.keeping import ClockState, KeptReading, KeptState, KeptUplink, Remembered
+from aggregator.core.reading import Reason
+from aggregator.core.uplink import NO_RADIO, Radio
 from aggregator.store import Store
 from aggregator.store.recall import SETTLE_AFTER
 
@@ -35,6 +36,7 @@ def test_each_field_is_remembered_from_the_newest_uplink_that_carried_it(open_st
             node="0a1def0000000001",
             counter=2,
             radio=Radio(-101, 5.5, 9),
+            heard=BEGIN + 2,
         )
     }
 
@@ -60,6 +62,59 @@ def test_a_keep_alive_says_how_the_node_was_heard_and_dates_nothing(
     settle(store)
     state = store.remembered()["FT-101"]
     assert (state.counter, state.radio, state.received, state.readings["flow"].value) == (6, Radio(-90), BEGIN + 5, 5)
+    assert state.heard == BEGIN + 6
+
+
+def test_a_keep_alive_outlives_the_settling_of_what_came_before_it(open_store: Open, uplink: MakeUplink) -> None:
+    """Its double, sent again by the broker after a restart, is no new session of the node."""
+    store = open_store()
+    store.put([uplink(5), uplink(6, readings=())])
+    store.close()
+    again = open_store()
+    again.put([uplink(1, tag="FT-102", node="0a1def0000000002")])
+    again.close()
+    state = open_store().remembered()["FT-101"]
+    assert (state.counter, state.heard, state.received) == (6, BEGIN + 6, BEGIN + 5)
+
+
+def test_what_was_filled_in_is_remembered_by_its_time_and_moves_nothing_else(
+    store: Store, uplink: MakeUplink, settle: Settle
+) -> None:
+    """Uplinks 7 and 6 came after 9, which carried the flow only; 6 after 7."""
+    battery, methane = KeptReading("battery", 3.6, 0, "V"), KeptReading("methane", 1.5, 0, "%LEL")
+    flow = KeptReading("flow", -1, 0, "m3/h")
+    store.put([uplink(9), uplink(7, readings=(battery, flow))._replace(filled_in=True)])
+    store.put([uplink(6, readings=(methane, battery._replace(value=0), flow))._replace(filled_in=True)])
+    settle(store)
+    for _ in range(2):  # before what is shown was brought up to date, and after
+        state = store.remembered()["FT-101"]
+        values = {name: reading.value for name, reading in state.readings.items()}
+        assert values == {"flow": 9, "battery": 3.6, "methane": 1.5}
+        assert (state.counter, state.heard) == (9, BEGIN + 9)
+        store.close()
+    assert [row.late for row in store.history(None, ["battery"], 0, 1e10)] == [False, False]
+
+
+def test_what_was_entered_by_hand_is_no_reading_to_come_back(
+    open_store: Open, uplink: MakeUplink, settle: Settle
+) -> None:
+    store = open_store()
+    store.put([uplink(5), _by_hand(6, 99.0)])
+    settle(store)
+    before = store.remembered()["FT-101"]
+    assert (before.readings["flow"].value, before.counter, before.node) == (5, 5, "0a1def0000000001")
+    store.close()  # which settles
+    store = open_store()
+    assert store.remembered()["FT-101"] == before
+    store.put([_by_hand(7, 98.0)])
+    settle(store)
+    assert store.remembered()["FT-101"] == before
+
+
+def _by_hand(number: int, value: float) -> KeptUplink:
+    reading = KeptReading("flow", value, int(Reason.SUBSTITUTED), "m3/h")
+    moment = BEGIN + number
+    return KeptUplink("FT-101", None, None, moment, None, None, moment, ClockState.TRUSTED, False, NO_RADIO, (reading,))
 
 
 def test_states_go_on_and_none_forgets_them(open_store: Open) -> None:

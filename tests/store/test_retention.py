@@ -181,7 +181,7 @@ def test_a_bite_is_short_whatever_there_is_to_drop(path: Path, uplink: MakeUplin
     connection = open_writing(path)
     connection.execute("PRAGMA synchronous = OFF")
     connection.execute("BEGIN")
-    Rows(connection, 10, Newest(0, 0)).put(uplink(number) for number in range(30_000))
+    Rows(connection, 10, Newest(0, 0, 0)).put(uplink(number) for number in range(30_000))
     connection.execute("COMMIT")
     retention = Retention(Limits(keep_days=1))
     retention.let_age(BEGIN + 100 * DAY)

@@ -56,7 +56,7 @@ def put(path: Path, uplink: KeptUplink) -> None:
     connection = connect(path, "rw")
     connection.execute("PRAGMA synchronous = OFF")
     connection.execute("DELETE FROM uplink")
-    Rows(connection, 10, Newest(0, 0)).put([uplink])
+    Rows(connection, 10, Newest(0, 0, 0)).put([uplink])
     connection.close()
 
 

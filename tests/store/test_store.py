@@ -233,18 +233,13 @@ def test_only_the_newest_messages_set_aside_stay(open_store: Open, settle: Settl
     assert [row.kept.detail for row in store.aside()] == [str(number) for number in range(15, 25)]
 
 
-def test_the_counters_of_late_stand_in_order_of_arrival(store: Store, uplink: MakeUplink, settle: Settle) -> None:
+def test_the_frames_of_late_stand_in_order_of_arrival(store: Store, uplink: MakeUplink, settle: Settle) -> None:
     other = "0a1def0000000002"
     store.put([uplink(5), uplink(7), uplink(3, tag="FT-102", node=other), uplink(6, late=True), uplink(9, node=None)])
     settle(store)
     mine = "0a1def0000000001"
-    assert list(store.recent_counters(0)) == [
-        (mine, 5, BEGIN + 5),
-        (mine, 7, BEGIN + 7),
-        (other, 3, BEGIN + 3),
-        (mine, 6, BEGIN + 6),
-    ]
-    assert list(store.recent_counters(BEGIN + 7)) == [(mine, 7, BEGIN + 7)]
+    found = [(node, counter, heard) for node, counter, heard, _, _ in store.recent_frames()]
+    assert found == [(mine, 5, BEGIN + 5), (mine, 7, BEGIN + 7), (other, 3, BEGIN + 3), (mine, 6, BEGIN + 6)]
 
 
 def test_the_bytes_written_are_those_the_kernel_counted(store: Store, uplink: MakeUplink, settle: Settle) -> None:
@@ -261,6 +256,41 @@ def test_the_bytes_written_are_those_the_kernel_counted(store: Store, uplink: Ma
     assert store.bytes_written > after
 
 
+# Several readings in one uplink
+
+
+def test_a_record_of_a_batch_is_kept_once_however_often_frames_repeat_it(
+    store: Store, uplink: MakeUplink, settle: Settle
+) -> None:
+    """Times that are told are the same to the millisecond; an age in minutes comes out up to a minute apart."""
+    exact = uplink(1, at=BEGIN)._replace(within=0.001)
+    store.put([exact, exact._replace(at=BEGIN + 0.001)])  # two records of one frame
+    store.put([exact._replace(counter=2), exact._replace(counter=2, at=BEGIN + 5)])  # the first of them once more
+    store.put([exact._replace(counter=2)])  # the frame once more
+    aged = uplink(3, at=BEGIN + 1000)._replace(within=60.0)
+    near = [aged._replace(counter=4, at=BEGIN + 1000 + apart) for apart in (-59.9, 59.9, 60.0)]
+    store.put([aged, aged._replace(at=BEGIN + 1030), *near])
+    store.put([aged._replace(counter=5, node="0a1def0000000002"), aged._replace(counter=6, tag="FT-102")])
+    settle(store)
+    rows = [(row.tag, row.counter, round(row.at - BEGIN, 3)) for row in store.history(None, None, 0, 1e10)]
+    assert sorted(rows) == [
+        ("FT-101", 1, 0.0),
+        ("FT-101", 1, 0.001),
+        ("FT-101", 2, 5.0),
+        ("FT-101", 3, 1000.0),
+        ("FT-101", 3, 1030.0),
+        ("FT-101", 5, 1000.0),
+        ("FT-102", 6, 1000.0),
+    ]
+
+
+def test_records_and_uplinks_stand_in_the_order_they_were_put(store: Store, uplink: MakeUplink, settle: Settle) -> None:
+    puts = [uplink(number)._replace(within=0.001 if number % 3 == 0 else None) for number in range(1, 30)]
+    store.put(puts)
+    settle(store)
+    assert [frame.counter for frame in store.recent_frames()] == list(range(1, 30))
+
+
 # The clock is set right later
 
 
@@ -269,7 +299,9 @@ def test_a_clock_set_right_moves_what_it_has_dated_wrongly(store: Store, uplink:
     by_arrival = uplink(1, at=100.0, clock=ClockState.UNTRUSTED)._replace(received=None, arrived=100.0)
     by_network = uplink(2, clock=ClockState.UNTRUSTED)._replace(arrived=101.0)
     store.put([by_arrival, by_network, KeptEvent(102.0, "stale", "FT-101", "gateway", {}, ClockState.UNTRUSTED)])
-    store.correct_clock(90.0, BEGIN)
+    aside = KeptAside(103.0, "bad JSON", "", "lns/x/up", None, b"{", ClockState.UNTRUSTED)
+    store.put([aside, aside._replace(clock=ClockState.TRUSTED), aside._replace(at=50.0)])
+    store.correct_clock(90.0, 200.0, BEGIN)
     settle(store)
     rows = all_history(store)
     assert [(row.value, row.at, row.arrived) for row in rows] == [
@@ -278,6 +310,11 @@ def test_a_clock_set_right_moves_what_it_has_dated_wrongly(store: Store, uplink:
     ]
     assert {row.clock for row in rows} == {ClockState.CORRECTED}
     assert [(event.at, event.clock) for event in store.journal(0, math.inf)] == [(BEGIN + 102, ClockState.CORRECTED)]
+    assert [(row.kept.at, row.kept.clock) for row in store.aside()] == [
+        (BEGIN + 103, ClockState.CORRECTED),
+        (103.0, ClockState.TRUSTED),
+        (50.0, ClockState.UNTRUSTED),
+    ]
 
 
 def test_a_clock_set_right_moves_nothing_of_trusted_times_earlier_or_earlier_runs(
@@ -290,10 +327,56 @@ def test_a_clock_set_right_moves_nothing_of_trusted_times_earlier_or_earlier_run
     store = open_store()
     store.put([uplink(2, at=200.0), uplink(3, at=50.0, clock=untrusted)])
     store.put([KeptEvent(201.0, "b", None, "gateway", {}), KeptEvent(50.0, "c", None, "gateway", {}, untrusted)])
-    store.correct_clock(100.0, BEGIN)
+    store.correct_clock(100.0, 300.0, BEGIN)
     settle(store)
     assert sorted(row.at for row in all_history(store)) == [50.0, 200.0, 200.0]
     assert [event.at for event in store.journal(0, math.inf)] == [50.0, 200.0, 201.0]
+
+
+def test_what_came_between_the_setting_of_the_clock_and_the_correction_is_not_moved_again(
+    store: Store, uplink: MakeUplink, settle: Settle
+) -> None:
+    untrusted = ClockState.UNTRUSTED
+    store.put([uplink(1, at=100.0, clock=untrusted)._replace(received=None, arrived=100.0)])
+    store.put([uplink(2, at=BEGIN + 101.0, clock=untrusted)._replace(received=None, arrived=BEGIN + 101.0)])
+    store.put([KeptEvent(BEGIN + 101.0, "a", None, "gateway", {}, untrusted)])
+    store.correct_clock(90.0, 102.0, BEGIN)
+    settle(store)
+    assert [row.at for row in all_history(store)] == [BEGIN + 100.0, BEGIN + 101.0]
+    assert [event.at for event in store.journal(0, math.inf)] == [BEGIN + 101.0]
+
+
+def test_what_was_moved_by_a_clock_not_trusted_either_is_moved_once_more(
+    store: Store, uplink: MakeUplink, settle: Settle
+) -> None:
+    """Somebody sets the clock by hand, to the wrong year, and a time source sets it right later."""
+    untrusted = ClockState.UNTRUSTED
+    store.put([uplink(1, at=100.0, clock=untrusted)._replace(received=None, arrived=100.0)])
+    store.correct_clock(90.0, 102.0, 5000.0, untrusted)
+    settle(store)
+    assert [(row.at, row.clock) for row in all_history(store)] == [(5100.0, untrusted)]
+    store.correct_clock(5090.0, 5200.0, -4000.0)
+    settle(store)
+    assert [(row.at, row.arrived, row.clock) for row in all_history(store)] == [(1100.0, 1100.0, ClockState.CORRECTED)]
+
+
+def test_the_earliest_it_can_be_is_what_a_clock_kept_right_has_dated_last(
+    store: Store, uplink: MakeUplink, settle: Settle
+) -> None:
+    assert store.earliest() is None
+    store.put([uplink(1, clock=ClockState.UNTRUSTED)._replace(arrived=9e9)])
+    settle(store)
+    assert store.earliest() is None, "a clock that may be decades ahead says nothing"
+    store.put([uplink(2)._replace(arrived=BEGIN + 5.0), uplink(3)._replace(arrived=BEGIN + 7.5)])
+    store.put([uplink(4, clock=ClockState.UNTRUSTED)._replace(arrived=10.0)])
+    store.put([uplink(5, clock=ClockState.CORRECTED)._replace(arrived=9e9)])
+    settle(store)
+    assert store.earliest() == BEGIN + 7.5
+    store.put(
+        [KeptEvent(BEGIN + 8.25, "a", None, "gateway", {}), KeptEvent(9e9, "b", None, "", {}, ClockState.CORRECTED)]
+    )
+    settle(store)
+    assert store.earliest() == BEGIN + 8.25
 
 
 def test_what_is_remembered_follows_the_clock_set_right(open_store: Open, uplink: MakeUplink, settle: Settle) -> None:
@@ -303,7 +386,7 @@ def test_what_is_remembered_follows_the_clock_set_right(open_store: Open, uplink
         made = uplink(number, at=100.0 + number, clock=ClockState.UNTRUSTED)
         store.put([made._replace(received=None, arrived=made.at)])
     settle(store)
-    store.correct_clock(0.0, BEGIN)
+    store.correct_clock(0.0, 3000.0, BEGIN)
     settle(store)
     state = store.remembered()["FT-101"]
     assert (state.at["flow"], state.arrived) == (BEGIN + 2599, BEGIN + 2599)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from aggregator.core.keeping import ClockState, KeptEvent, KeptReading
+from aggregator.core.link import Link
 from aggregator.store import Store
 from aggregator.store import connection as connections
 from aggregator.store.connection import MIGRATIONS, latest
@@ -39,6 +40,7 @@ def reading(path: Path, open_store: Callable[..., Store], uplink: MakeUplink) ->
         KeptReading("h2s", None, 128, "ppm"),
     )
     store.put([uplink(7, at=MOMENT, readings=readings, late=True, clock=ClockState.CORRECTED)])
+    store.put([Link(1, "FT-101", "0a1def0000000001", MOMENT, MOMENT, "fitter").as_kept()])
     store.put([KeptEvent(MOMENT, "alarm acknowledged", "FT-101", "operator", {"alarm": "flow high"})])
     store.close()
     with closing(sqlite3.connect(path)) as connection:
@@ -76,6 +78,7 @@ def test_every_example_query_runs(reading: sqlite3.Connection, query: str) -> No
         "-- what was not good": [("FT-101", "flow", "uncertain", 1), ("FT-101", "h2s", "bad", 1)],
         "-- who acknowledged": [("2026-11-25T08:30:00.250Z", "FT-101", "operator", "flow high")],
         "-- daily mean": [("2026-11-25", 120.5)],
+        "-- which nodes sat": [("0a1def0000000001", "2026-11-25T08:30:00.250Z", None, "fitter", None)],
         "-- the last day": None,  # follows today's date
     }
     (answer,) = [rows for head, rows in expected.items() if query.strip().startswith(head)]
@@ -83,12 +86,12 @@ def test_every_example_query_runs(reading: sqlite3.Connection, query: str) -> No
 
 
 def test_the_example_queries_are_found() -> None:
-    assert len(queries()) == 4
+    assert len(queries()) == 5
 
 
 def test_every_table_view_and_column_for_people_is_in_the_text(reading: sqlite3.Connection) -> None:
     names = [row[0] for row in reading.execute("SELECT name FROM sqlite_master WHERE type IN ('table', 'view')")]
-    for view in ("history", "journal"):
+    for view in ("history", "journal", "links"):
         names += [row["name"] for row in reading.execute(f"PRAGMA table_info({view})")]
     missing = [name for name in names if not re.search(rf"\b{name}\b", TEXT) and not name.startswith("sqlite_")]
     assert missing == []

@@ -1,0 +1,1 @@
+"""Pages for people and the interface for programs, served by the same service."""

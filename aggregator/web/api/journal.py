@@ -1,0 +1,35 @@
+"""The interface about the journal: what happened at the site and who did it, newest first."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from pydantic import Field
+
+from aggregator.web.api.asking import After, Looker, Moment, TheOffer, Told, carry_out
+
+MOST_ROWS = 500
+router = APIRouter(prefix="/journal", tags=["journal"])
+
+Names = Annotated[list[Annotated[str, Field(max_length=200)]] | None, Query(max_length=100)]
+
+
+@router.get("", summary="What happened, newest first, a page at a time")
+async def page(
+    offer: TheOffer,
+    who: Looker,
+    *,
+    tag: Names = None,
+    event: Names = None,
+    alarm: Names = None,
+    by: Annotated[Names, Query(alias="who", description="who did it")] = None,
+    about_alarms: Annotated[bool, Query(description="only what tells of an alarm or of the sounder")] = False,
+    since: Moment = None,
+    until: Moment = None,
+    most: Annotated[int, Query(ge=1, le=MOST_ROWS)] = 100,
+    after: After = None,
+) -> Told:
+    lists = {"tags": tag, "events": event, "alarms": alarm, "people": by}
+    extent = {"since": since, "until": until, "most": most, "after": after}
+    return await carry_out(offer, "journal", None, who, **lists, **extent, about_alarms=about_alarms)

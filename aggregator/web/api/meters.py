@@ -1,0 +1,127 @@
+"""The interface about meters."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from fastapi.responses import Response
+from pydantic import Field
+
+from aggregator.core.overview import Line
+from aggregator.web.api.asking import (
+    NO_METER,
+    After,
+    Asked,
+    Engineer,
+    KnownTag,
+    Looker,
+    Moment,
+    Operator,
+    TheLive,
+    TheOffer,
+    Told,
+    carry_out,
+)
+from aggregator.web.live import LINES
+
+LONGEST_HOLD = 366 * 86400.0  # s
+router = APIRouter(prefix="/meters", tags=["meters"])
+
+
+class Test(Asked):
+    """Whether a technician holds the meter in test, and why."""
+
+    on: bool
+    why: str = Field("", max_length=200)
+
+
+class Substitute(Asked):
+    """A value entered by hand over a field's readings, in its unit, for so many seconds."""
+
+    field: str = Field(max_length=64)
+    value: float
+    lasts: float = Field(gt=0, le=LONGEST_HOLD)
+    why: str = Field("", max_length=200)
+
+
+class Withdraw(Asked):
+    """The field whose readings are to be shown again."""
+
+    field: str = Field(max_length=64)
+
+
+class Total(Asked):
+    """A running total as it is to go on, in the field's unit; `counter` is what the new meter shows."""
+
+    field: str = Field(max_length=64)
+    total: float = Field(ge=0)
+    counter: float | None = Field(None, ge=0)
+
+
+@router.get("", summary="Every meter in a line", response_model=list[Line])
+async def lines(live: TheLive, _: Looker) -> Response:
+    return Response(LINES.dump_json(await live.lines()), media_type="application/json")
+
+
+@router.get("/{tag}", summary="All that is known of one meter now", responses=NO_METER)
+async def meter(tag: KnownTag, offer: TheOffer, who: Looker) -> Told:
+    return await carry_out(offer, "meter", None, who, tag=tag)
+
+
+@router.get("/{tag}/chart", summary="One field over time, as many points as a screen can show", responses=NO_METER)
+async def chart(
+    tag: KnownTag,
+    offer: TheOffer,
+    who: Looker,
+    field: Annotated[str, Query(max_length=64)],
+    since: Moment = None,
+    until: Moment = None,
+    most: Annotated[int, Query(ge=1, le=2000, description="points at most")] = 1000,
+) -> Told:
+    return await carry_out(offer, "chart", None, who, tag=tag, field=field, since=since, until=until, most=most)
+
+
+@router.get("/{tag}/readings", summary="Readings that were kept, newest first, page by page", responses=NO_METER)
+async def readings(
+    tag: KnownTag,
+    offer: TheOffer,
+    who: Looker,
+    fields: Annotated[list[str] | None, Query(max_length=50)] = None,
+    since: Moment = None,
+    until: Moment = None,
+    most: Annotated[int, Query(ge=1, le=1000)] = 100,
+    after: After = None,
+) -> Told:
+    span = {"since": since, "until": until}
+    return await carry_out(offer, "readings", None, who, tag=tag, fields=fields, most=most, after=after, **span)
+
+
+@router.get("/{tag}/uplinks", summary="The last uplinks and how each reads, step by step", responses=NO_METER)
+async def uplinks(tag: KnownTag, offer: TheOffer, who: Looker) -> Told:
+    return await carry_out(offer, "uplinks", None, who, tag=tag)
+
+
+@router.get("/{tag}/places", summary="Where a meter stands in the map, and what its registers hold", responses=NO_METER)
+async def places(tag: KnownTag, offer: TheOffer, who: Looker) -> Told:
+    return await carry_out(offer, "places", None, who, tag=tag)
+
+
+@router.post("/{tag}/test", summary="Hold a meter in test, or end that", responses=NO_METER)
+async def hold_in_test(tag: KnownTag, asked: Test, offer: TheOffer, who: Operator) -> Told:
+    return await carry_out(offer, "test", asked, who, tag=tag)
+
+
+@router.post("/{tag}/substitute", summary="Show a value entered by hand over a field's readings", responses=NO_METER)
+async def substitute(tag: KnownTag, asked: Substitute, offer: TheOffer, who: Engineer) -> Told:
+    return await carry_out(offer, "substitute", asked, who, tag=tag)
+
+
+@router.post("/{tag}/withdraw", summary="Show a field's readings again", responses=NO_METER)
+async def withdraw(tag: KnownTag, asked: Withdraw, offer: TheOffer, who: Engineer) -> Told:
+    return await carry_out(offer, "withdraw", asked, who, tag=tag)
+
+
+@router.post("/{tag}/total", summary="Set a running total, as when a meter is exchanged", responses=NO_METER)
+async def set_total(tag: KnownTag, asked: Total, offer: TheOffer, who: Engineer) -> Told:
+    return await carry_out(offer, "total", asked, who, tag=tag)
