@@ -36,7 +36,7 @@ from aggregator.photos import Photos
 from aggregator.reloading import Reloading, Taken, problems_of
 from aggregator.serial_port import SerialPort
 from aggregator.web.offer import Offer
-from aggregator.web.server import CannotServe
+from aggregator.web.settings import CannotServe
 
 STEP = 2.0  # s by which the wall clock must be off to have been set, rather than slewed
 TICK = 1.0  # s between ticks at most, so that figures that follow the clock are never further behind

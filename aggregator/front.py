@@ -7,12 +7,16 @@ goes on, and tries again until they can be.
 from __future__ import annotations
 
 import asyncio
+from typing import TYPE_CHECKING
 
 import structlog
 
 from aggregator.config.files import WebKeys
 from aggregator.web.offer import Offer
-from aggregator.web.server import CannotServe, WebServer, WebSettings
+from aggregator.web.settings import CannotServe, WebSettings
+
+if TYPE_CHECKING:
+    from aggregator.web.server import WebServer
 
 TRY_FIRST, TRY_AT_MOST = 0.5, 10.0  # s between attempts at pages that cannot be served
 
@@ -31,6 +35,14 @@ def settings_of(keys: WebKeys) -> WebSettings:
     )
 
 
+def _what_serves() -> type[WebServer]:
+    # A third of what the service imports is for pages. A site without them does without; one that begins to have them
+    # at a reload goes on answering polls meanwhile.
+    from aggregator.web.server import WebServer  # noqa: PLC0415
+
+    return WebServer
+
+
 class Front:
     """The pages of one service. `trouble` is why pages that are declared are not served, None while they are."""
 
@@ -45,7 +57,8 @@ class Front:
     async def open(self, keys: WebKeys | None) -> None:
         """Serve pages as declared. Raises CannotServe."""
         if keys is not None:
-            server = WebServer(self._offer, settings_of(keys))
+            serves = await asyncio.to_thread(_what_serves)
+            server = serves(self._offer, settings_of(keys))
             await server.start()
             self.server, self._keys, self.trouble = server, keys, None
 

@@ -103,3 +103,14 @@ def test_a_command_is_made_of_its_function_and_once(name: str) -> None:
 
 def test_a_name_that_is_none_is_no_command() -> None:
     assert LateCommands(COMMANDS).get("dance") is None
+
+
+def test_a_service_without_pages_loads_nothing_of_what_serves_them() -> None:
+    told = subprocess.run(
+        [sys.executable, "-c", "import sys, json, aggregator.daemon; print(json.dumps(sorted(sys.modules)))"],
+        capture_output=True,
+        check=True,
+    )
+    loaded = json.loads(told.stdout)
+    assert "aggregator.front" in loaded
+    assert not {"fastapi", "starlette", "uvicorn", "jinja2", "argon2", "prometheus_client"} & set(loaded)

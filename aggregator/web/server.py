@@ -8,7 +8,6 @@ import logging
 import socket
 import ssl
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import structlog
 import uvicorn
@@ -20,7 +19,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Mount, Route
 
-from aggregator.core.errors import AggregatorError, why_no_port
+from aggregator.core.errors import why_no_port
 from aggregator.web.api import build_api
 from aggregator.web.door import Door
 from aggregator.web.guard import Guard, Visitor
@@ -29,6 +28,7 @@ from aggregator.web.metrics import registry_of
 from aggregator.web.offer import Offer
 from aggregator.web.pages import Pages
 from aggregator.web.people import People, Role, WrongPerson
+from aggregator.web.settings import CannotServe, WebSettings
 from aggregator.web.visits import Visits
 
 MOST_CONNECTIONS = 300
@@ -36,22 +36,6 @@ BACKLOG = 64
 KEEP_ALIVE = 30  # s
 LONGEST_FAREWELL = 1  # s for answers under way when the service ends
 log = structlog.get_logger("web")
-
-
-class CannotServe(AggregatorError):
-    """The pages cannot be served where they should be; the message says what to do."""
-
-
-@dataclass(frozen=True, slots=True)
-class WebSettings:
-    """Where pages are served, and to whom. `names` are those that the gateway is called by, beside its addresses."""
-
-    host: str
-    port: int
-    certificate: str | None = None
-    key: str | None = None
-    names: tuple[str, ...] = ()
-    open_to_look: bool = False
 
 
 class _Server(uvicorn.Server):

@@ -21,7 +21,8 @@ from aggregator.core.site import Site
 from aggregator.core.units import who_answers
 from aggregator.web.offer import Offer
 from aggregator.web.people import People, Role
-from aggregator.web.server import WebServer, WebSettings
+from aggregator.web.server import WebServer
+from aggregator.web.settings import WebSettings
 from tests.core.alarmed import Plant
 
 PASSWORD = "correct horse battery"
