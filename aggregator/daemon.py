@@ -124,6 +124,7 @@ class Service:
                 self._link_task = tasks.create_task(self._link.run(), name="broker link")
                 self.listening.live(tasks)
                 self.front.live(tasks)
+                self.reloading.begin()
                 living = [
                     tasks.create_task(self._tick(), name="ticks"),
                     tasks.create_task(self._watchdog(), name="watchdog"),

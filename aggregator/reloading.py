@@ -72,8 +72,13 @@ class Reloading:
         self._put = put
         self._refuse = refuse
         self._lock = asyncio.Lock()
+        self._begun = asyncio.Event()
         self._files = look_of(folder)
         self.hung_up = asyncio.Event()  # SIGHUP came; one that comes during the start waits for its end
+
+    def begin(self) -> None:
+        """Take files from now on: all that they change is open. Who asked for it during the start has waited."""
+        self._begun.set()
 
     async def take(self, who: str) -> Mapping[str, object]:
         """Take the site's files anew: built whole beside the running site, and put in its place between two requests.
@@ -85,6 +90,7 @@ class Reloading:
         return await asyncio.shield(asyncio.create_task(self._take(who), name="reload"))
 
     async def _take(self, who: str) -> Mapping[str, object]:
+        await self._begun.wait()
         async with self._lock:
             systemd.notify_reloading()
             with collector.held_back():
