@@ -56,11 +56,6 @@ def test_a_total_carries_on_across_an_exchange_and_a_kill(
 
     client = caller(running.port)
     sender.send(uplink(1, volume=9990.0), uplink(2, volume=9998.0), uplink(3, volume=4.0))
-    import time
-
-    time.sleep(2)
-    print("TOTAL", total(), client.registers(100, 16))
-    print(running.log_file.read_text())
     until(lambda: total() == 10004.0, what="the counter that wrapped at 10 000")
     told = command("total", "FT-101", "volume", "20000", "--site", folder, "--counter", "7.5")
     assert told.returncode == 0
