@@ -42,7 +42,7 @@ LIBRARIES = {
     "yaml": {"config/document"},
     "pint": {"config/units"},
     "pydantic": {"config", "web"},
-    "pydantic_core": {"config"},
+    "pydantic_core": {"config", "web"},
     "paho": {"mqtt", "demo"},
     "amqtt": {"demo"},
     "pymodbus": {"poller"},

@@ -5,9 +5,20 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Query
+from fastapi.responses import Response
 from pydantic import Field
 
-from aggregator.web.api.asking import Asked, Engineer, Looker, Operator, TheOffer, Told, carry_out
+from aggregator.web.api.answers import answered
+from aggregator.web.api.answers.alarms import (
+    Acknowledged,
+    AlarmFigures,
+    AlarmsNow,
+    Done,
+    SetpointNow,
+    Sounder,
+    Switched,
+)
+from aggregator.web.api.asking import Asked, Engineer, Looker, Operator, TheOffer, answer
 
 MOST_SEQUENCES = 5000
 LONGEST_SHELF = 366 * 86400.0  # s; the service has a bound of its own
@@ -53,63 +64,67 @@ class Suppress(Asked):
     on: bool
 
 
-@router.get("", summary="Alarms that are not normal, worst first")
+@router.get("", summary="Alarms that are not normal, worst first", responses=answered(AlarmsNow))
 async def standing(
     offer: TheOffer,
     who: Looker,
     *,
     every: Annotated[bool, Query(alias="all", description="every alarm that is declared")] = False,
     of: Annotated[list[str] | None, Query(max_length=100, description="tags of meters, names of groups")] = None,
-) -> Told:
-    return await carry_out(offer, "alarms", None, who, all=every, of=of)
+) -> Response:
+    return await answer(offer, "alarms", None, who, all=every, of=of)
 
 
-@router.get("/figures", summary="How well the alarms serve: loads, floods, chatter, each beside its target")
+@router.get(
+    "/figures",
+    summary="How well the alarms serve: loads, floods, chatter, each beside its target",
+    responses=answered(AlarmFigures),
+)
 async def figures(
     offer: TheOffer,
     who: Looker,
     since: Annotated[
         float | None, Query(ge=-1e11, le=1e11, allow_inf_nan=False, description="UTC seconds; the last 30 days")
     ] = None,
-) -> Told:
-    return await carry_out(offer, "alarm figures", None, who, since=since)
+) -> Response:
+    return await answer(offer, "alarm figures", None, who, since=since)
 
 
-@router.post("/acknowledge", summary="Acknowledge alarms that were seen")
-async def acknowledge(asked: Acknowledge, offer: TheOffer, who: Operator) -> Told:
-    return await carry_out(offer, "acknowledge", asked, who)
+@router.post("/acknowledge", summary="Acknowledge alarms that were seen", responses=answered(Acknowledged))
+async def acknowledge(asked: Acknowledge, offer: TheOffer, who: Operator) -> Response:
+    return await answer(offer, "acknowledge", asked, who)
 
 
-@router.post("/reset", summary="Reset a latched alarm")
-async def reset(asked: OfAlarm, offer: TheOffer, who: Operator) -> Told:
-    return await carry_out(offer, "reset", asked, who)
+@router.post("/reset", summary="Reset a latched alarm", responses=answered(Done))
+async def reset(asked: OfAlarm, offer: TheOffer, who: Operator) -> Response:
+    return await answer(offer, "reset", asked, who)
 
 
-@router.post("/shelve", summary="Shelve an alarm for a time")
-async def shelve(asked: Shelve, offer: TheOffer, who: Operator) -> Told:
-    return await carry_out(offer, "shelve", asked, who)
+@router.post("/shelve", summary="Shelve an alarm for a time", responses=answered(Done))
+async def shelve(asked: Shelve, offer: TheOffer, who: Operator) -> Response:
+    return await answer(offer, "shelve", asked, who)
 
 
-@router.post("/unshelve", summary="Bring a shelved alarm back")
-async def unshelve(asked: OfAlarm, offer: TheOffer, who: Operator) -> Told:
-    return await carry_out(offer, "unshelve", asked, who)
+@router.post("/unshelve", summary="Bring a shelved alarm back", responses=answered(Done))
+async def unshelve(asked: OfAlarm, offer: TheOffer, who: Operator) -> Response:
+    return await answer(offer, "unshelve", asked, who)
 
 
-@router.post("/silence", summary="Silence the sounder")
-async def silence(offer: TheOffer, who: Operator) -> Told:
-    return await carry_out(offer, "silence", None, who)
+@router.post("/silence", summary="Silence the sounder", responses=answered(Sounder))
+async def silence(offer: TheOffer, who: Operator) -> Response:
+    return await answer(offer, "silence", None, who)
 
 
-@router.post("/service", summary="Take an alarm out of service, or put it back")
-async def serve(asked: Serve, offer: TheOffer, who: Engineer) -> Told:
-    return await carry_out(offer, "alarm service", asked, who)
+@router.post("/service", summary="Take an alarm out of service, or put it back", responses=answered(Done))
+async def serve(asked: Serve, offer: TheOffer, who: Engineer) -> Response:
+    return await answer(offer, "alarm service", asked, who)
 
 
-@router.post("/setpoint", summary="Change a setpoint within its limits")
-async def set_setpoint(asked: Setpoint, offer: TheOffer, who: Engineer) -> Told:
-    return await carry_out(offer, "setpoint", asked, who)
+@router.post("/setpoint", summary="Change a setpoint within its limits", responses=answered(SetpointNow))
+async def set_setpoint(asked: Setpoint, offer: TheOffer, who: Engineer) -> Response:
+    return await answer(offer, "setpoint", asked, who)
 
 
-@router.post("/suppress", summary="Switch a suppression by hand")
-async def suppress(asked: Suppress, offer: TheOffer, who: Engineer) -> Told:
-    return await carry_out(offer, "suppress", asked, who)
+@router.post("/suppress", summary="Switch a suppression by hand", responses=answered(Switched))
+async def suppress(asked: Suppress, offer: TheOffer, who: Engineer) -> Response:
+    return await answer(offer, "suppress", asked, who)

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Annotated, Any
 
 from fastapi import Depends, HTTPException, Path, Query, Request
+from fastapi.responses import Response
 from pydantic import BaseModel, ConfigDict
+from pydantic_core import to_json
 
 from aggregator.web.guard import Visitor
 from aggregator.web.live import Live
 from aggregator.web.offer import Offer
 from aggregator.web.people import Role
 
-Told = dict[str, Any]
 Moment = Annotated[float | None, Query(ge=-1e11, le=1e11, allow_inf_nan=False, description="UTC s")]
 After = Annotated[str | None, Query(max_length=40, description="what the page before told as `after`")]
 
@@ -81,7 +82,15 @@ def _known(tag: Annotated[str, Path(max_length=64, description="the meter's tag"
 KnownTag = Annotated[str, Depends(_known)]
 
 
-async def carry_out(offer: Offer, name: str, asked: BaseModel | None, who: Visitor, **more: object) -> Told:
+async def carry_out(
+    offer: Offer, name: str, asked: BaseModel | None, who: Visitor, **more: object
+) -> Mapping[str, Any]:
     """Have one of the service's commands carried out for a visitor. Raises AggregatorError where it cannot be."""
     body = asked.model_dump() if asked is not None else {}
-    return dict(await offer.ask(name, {**body, **more, "who": who.name or "somebody who looks"}))
+    return await offer.ask(name, {**body, **more, "who": who.name or "somebody who looks"})
+
+
+async def answer(offer: Offer, name: str, asked: BaseModel | None, who: Visitor, **more: object) -> Response:
+    """What the service answers to a command, as JSON, which knows no NaN. Raises AggregatorError as `carry_out`."""
+    told = await carry_out(offer, name, asked, who, **more)
+    return Response(to_json(told, inf_nan_mode="null"), media_type="application/json")

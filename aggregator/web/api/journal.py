@@ -5,9 +5,12 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Query
+from fastapi.responses import Response
 from pydantic import Field
 
-from aggregator.web.api.asking import After, Looker, Moment, TheOffer, Told, carry_out
+from aggregator.web.api.answers import answered
+from aggregator.web.api.answers.history import Journal
+from aggregator.web.api.asking import After, Looker, Moment, TheOffer, answer
 
 MOST_ROWS = 500
 router = APIRouter(prefix="/journal", tags=["journal"])
@@ -15,7 +18,7 @@ router = APIRouter(prefix="/journal", tags=["journal"])
 Names = Annotated[list[Annotated[str, Field(max_length=200)]] | None, Query(max_length=100)]
 
 
-@router.get("", summary="What happened, newest first, a page at a time")
+@router.get("", summary="What happened, newest first, a page at a time", responses=answered(Journal))
 async def page(
     offer: TheOffer,
     who: Looker,
@@ -29,7 +32,7 @@ async def page(
     until: Moment = None,
     most: Annotated[int, Query(ge=1, le=MOST_ROWS)] = 100,
     after: After = None,
-) -> Told:
+) -> Response:
     lists = {"tags": tag, "events": event, "alarms": alarm, "people": by}
     extent = {"since": since, "until": until, "most": most, "after": after}
-    return await carry_out(offer, "journal", None, who, **lists, **extent, about_alarms=about_alarms)
+    return await answer(offer, "journal", None, who, **lists, **extent, about_alarms=about_alarms)

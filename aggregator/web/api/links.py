@@ -14,6 +14,8 @@ from pydantic import BaseModel, Field
 from aggregator.core.device_code import MOST
 from aggregator.core.link import LONGEST
 from aggregator.core.link_progress import Stage
+from aggregator.web.api.answers import answered
+from aggregator.web.api.answers.links import AtTheMeter, Links, LinksOf, MeterSwapped, PutOnNow
 from aggregator.web.api.asking import (
     NO_METER,
     Asked,
@@ -21,7 +23,7 @@ from aggregator.web.api.asking import (
     KnownTag,
     Looker,
     TheOffer,
-    Told,
+    answer,
     carry_out,
 )
 from aggregator.web.guard import Visitor
@@ -81,7 +83,9 @@ class Unlink(Asked):
     why: str = Field("", max_length=200)
 
 
-@router.get("", summary="How far the site is, and each meter with its stage, a part at a time")
+@router.get(
+    "", summary="How far the site is, and each meter with its stage, a part at a time", responses=answered(Links)
+)
 async def links(
     offer: TheOffer,
     who: Looker,
@@ -90,58 +94,64 @@ async def links(
     stage: Stage | None = None,
     skip: Annotated[int, Query(alias="from", ge=0, le=1_000_000, description="how many to leave out")] = 0,
     most: Annotated[int, Query(ge=1, le=PART)] = PART,
-) -> Told:
+) -> Response:
     wanted = {"find": find, "area": area, "stage": str(stage) if stage else None}
-    return await carry_out(offer, "links", None, who, **wanted, **{"from": skip}, most=most)
+    return await answer(offer, "links", None, who, **wanted, **{"from": skip}, most=most)
 
 
 @router.get(
-    "/{tag}", summary="A meter's link, those before it, and what a display can be compared with", responses=NO_METER
+    "/{tag}",
+    summary="A meter's link, those before it, and what a display can be compared with",
+    responses=answered(AtTheMeter) | NO_METER,
 )
-async def links_of(tag: KnownTag, offer: TheOffer, who: Looker) -> Told:
-    return await carry_out(offer, "links of", None, who, tag=tag)
+async def links_of(tag: KnownTag, offer: TheOffer, who: Looker) -> Response:
+    return await answer(offer, "links of", None, who, tag=tag)
 
 
-@router.post("/{tag}/link", summary="Put a node on a meter that has none", responses=NO_METER)
-async def link(tag: KnownTag, asked: PutOn, offer: TheOffer, who: Engineer) -> Told:
+@router.post("/{tag}/link", summary="Put a node on a meter that has none", responses=answered(PutOnNow) | NO_METER)
+async def link(tag: KnownTag, asked: PutOn, offer: TheOffer, who: Engineer) -> Response:
     return await _do(offer, "link", asked, who, tag)
 
 
-@router.post("/{tag}/swap-node", summary="Another node sits on the meter now", responses=NO_METER)
-async def swap_node(tag: KnownTag, asked: PutOn, offer: TheOffer, who: Engineer) -> Told:
+@router.post("/{tag}/swap-node", summary="Another node sits on the meter now", responses=answered(PutOnNow) | NO_METER)
+async def swap_node(tag: KnownTag, asked: PutOn, offer: TheOffer, who: Engineer) -> Response:
     return await _do(offer, "swap node", asked, who, tag)
 
 
 @router.post(
-    "/{tag}/swap-meter", summary="Another meter stands in the old one's place; totals carry on", responses=NO_METER
+    "/{tag}/swap-meter",
+    summary="Another meter stands in the old one's place; totals carry on",
+    responses=answered(MeterSwapped) | NO_METER,
 )
-async def swap_meter(tag: KnownTag, asked: SwapMeter, offer: TheOffer, who: Engineer) -> Told:
+async def swap_meter(tag: KnownTag, asked: SwapMeter, offer: TheOffer, who: Engineer) -> Response:
     return await _do(offer, "swap meter", asked, who, tag)
 
 
 @router.post(
-    "/{tag}/verify", summary="Hold the meter's display against the reading, and note things", responses=NO_METER
+    "/{tag}/verify",
+    summary="Hold the meter's display against the reading, and note things",
+    responses=answered(LinksOf) | NO_METER,
 )
-async def verify(tag: KnownTag, asked: Verify, offer: TheOffer, who: Engineer) -> Told:
+async def verify(tag: KnownTag, asked: Verify, offer: TheOffer, who: Engineer) -> Response:
     return await _do(offer, "verify", asked, who, tag)
 
 
-@router.post("/{tag}/unlink", summary="Take the node off a meter", responses=NO_METER)
-async def unlink(tag: KnownTag, asked: Unlink, offer: TheOffer, who: Engineer) -> Told:
+@router.post("/{tag}/unlink", summary="Take the node off a meter", responses=answered(LinksOf) | NO_METER)
+async def unlink(tag: KnownTag, asked: Unlink, offer: TheOffer, who: Engineer) -> Response:
     return await _do(offer, "unlink", asked, who, tag)
 
 
 @router.put(
     "/{tag}/photo",
     summary="Keep a photo (JPEG, PNG, WebP) of the node on its meter",
-    responses=NO_METER,
+    responses=answered(LinksOf) | NO_METER,
     openapi_extra={"requestBody": {"content": {"image/*": {"schema": {"type": "string", "format": "binary"}}}}},
 )
-async def keep_photo(tag: KnownTag, request: Request, offer: TheOffer, who: Engineer) -> Told:
+async def keep_photo(tag: KnownTag, request: Request, offer: TheOffer, who: Engineer) -> Response:
     photo = await request.body()
     path = await asyncio.to_thread(_lay_down, photo, offer.data)
     try:
-        return await carry_out(offer, "verify", None, who, tag=tag, photo=str(path))
+        return await answer(offer, "verify", None, who, tag=tag, photo=str(path))
     finally:
         await asyncio.to_thread(path.unlink, missing_ok=True)
 
@@ -161,9 +171,9 @@ async def photo_of(tag: KnownTag, name: str, offer: TheOffer, who: Looker) -> Re
     return FileResponse(path, media_type=KINDS[path.suffix])
 
 
-async def _do(offer: Offer, name: str, asked: Asked, who: Visitor, tag: str) -> Told:
+async def _do(offer: Offer, name: str, asked: Asked, who: Visitor, tag: str) -> Response:
     said = {key: value for key, value in asked.model_dump().items() if value is not None}
-    return await carry_out(offer, name, None, who, tag=tag, **said)
+    return await answer(offer, name, None, who, tag=tag, **said)
 
 
 def _lay_down(photo: bytes, folder: Path) -> Path:

@@ -21,7 +21,9 @@ from aggregator.register_list import (
     markdown_text,
     plan_csv_text,
 )
-from aggregator.web.api.asking import Looker, TheOffer, Told, Wrong, carry_out
+from aggregator.web.api.answers import answered
+from aggregator.web.api.answers.mapping import BlockNow, Found, Map, Plan, RegisterNow, Strip
+from aggregator.web.api.asking import Looker, TheOffer, Wrong, answer
 
 LAST = 65535
 MOST_NAMES = 200
@@ -51,12 +53,16 @@ Strict = Annotated[bool, Query(description="run over no address that has no item
 NO_DEVICE: dict[int | str, dict[str, Any]] = {404: {"model": Wrong, "description": "there is no such device"}}
 
 
-@router.get("", summary="Every device with its tables: what is used, spare, kept free and frozen")
-async def devices(offer: TheOffer, who: Looker) -> Told:
-    return await carry_out(offer, "map", None, who)
+@router.get(
+    "", summary="Every device with its tables: what is used, spare, kept free and frozen", responses=answered(Map)
+)
+async def devices(offer: TheOffer, who: Looker) -> Response:
+    return await answer(offer, "map", None, who)
 
 
-@router.get("/strip", summary="The blocks and items in a stretch of a table, 2 000 addresses at most")
+@router.get(
+    "/strip", summary="The blocks and items in a stretch of a table, 2 000 addresses at most", responses=answered(Strip)
+)
 async def strip(
     offer: TheOffer,
     who: Looker,
@@ -64,30 +70,38 @@ async def strip(
     first: Annotated[int, Query(alias="from", ge=0, le=LAST)],
     last: Annotated[int, Query(alias="to", ge=0, le=LAST)],
     device: OfDevice = None,
-) -> Told:
-    return await carry_out(offer, "map strip", None, who, device=device, table=table, **{"from": first, "to": last})
+) -> Response:
+    return await answer(offer, "map strip", None, who, device=device, table=table, **{"from": first, "to": last})
 
 
-@router.get("/find", summary="What an address in any notation means, or where a tag or an item stands")
+@router.get(
+    "/find",
+    summary="What an address in any notation means, or where a tag or an item stands",
+    responses=answered(Found),
+)
 async def find(
     offer: TheOffer, who: Looker, text: Annotated[str, Query(min_length=1, max_length=64)], device: OfDevice = None
-) -> Told:
-    return await carry_out(offer, "map find", None, who, device=device, text=text)
+) -> Response:
+    return await answer(offer, "map find", None, who, device=device, text=text)
 
 
-@router.get("/register", summary="What a register is, and what it holds now")
-async def register(offer: TheOffer, who: Looker, at: At, device: OfDevice = None) -> Told:
-    return await carry_out(offer, "explain", None, who, device=device, register=at)
+@router.get("/register", summary="What a register is, and what it holds now", responses=answered(RegisterNow))
+async def register(offer: TheOffer, who: Looker, at: At, device: OfDevice = None) -> Response:
+    return await answer(offer, "explain", None, who, device=device, register=at)
 
 
-@router.get("/block", summary="The items of the block in which a register stands, and what they hold now")
+@router.get(
+    "/block",
+    summary="The items of the block in which a register stands, and what they hold now",
+    responses=answered(BlockNow),
+)
 async def block(
     offer: TheOffer, who: Looker, at: At, device: OfDevice = None, after: Annotated[int, Query(ge=0, le=LAST)] = 0
-) -> Told:
-    return await carry_out(offer, "explain block", None, who, device=device, register=at, after=after)
+) -> Response:
+    return await answer(offer, "explain block", None, who, device=device, register=at, after=after)
 
 
-@router.get("/plan", summary="The fewest reads that cover what is chosen, a hundred at once")
+@router.get("/plan", summary="The fewest reads that cover what is chosen, a hundred at once", responses=answered(Plan))
 async def plan(
     offer: TheOffer,
     who: Looker,
@@ -100,10 +114,10 @@ async def plan(
     after: Annotated[int, Query(ge=0, le=LAST)] = 0,
     *,
     strict: Strict = False,
-) -> Told:
+) -> Response:
     chosen = {"units": unit, "tags": tag, "areas": area, "items": item}
     limits = {"most": most, "most_bits": most_bits, "strict": strict}
-    return await carry_out(offer, "map plan", None, who, **chosen, **limits, after=after)
+    return await answer(offer, "map plan", None, who, **chosen, **limits, after=after)
 
 
 @router.get("/plan.csv", summary="The same as a file, whole", response_class=Response)

@@ -9,6 +9,9 @@ from fastapi.responses import Response
 from pydantic import Field
 
 from aggregator.core.overview import Line
+from aggregator.web.api.answers import answered
+from aggregator.web.api.answers.history import Chart, Readings
+from aggregator.web.api.answers.meters import HeldInTest, MeterNow, Places, Substitution, TotalSet, Uplinks, Withdrawn
 from aggregator.web.api.asking import (
     NO_METER,
     After,
@@ -20,8 +23,7 @@ from aggregator.web.api.asking import (
     Operator,
     TheLive,
     TheOffer,
-    Told,
-    carry_out,
+    answer,
 )
 from aggregator.web.live import LINES
 
@@ -64,12 +66,16 @@ async def lines(live: TheLive, _: Looker) -> Response:
     return Response(LINES.dump_json(await live.lines()), media_type="application/json")
 
 
-@router.get("/{tag}", summary="All that is known of one meter now", responses=NO_METER)
-async def meter(tag: KnownTag, offer: TheOffer, who: Looker) -> Told:
-    return await carry_out(offer, "meter", None, who, tag=tag)
+@router.get("/{tag}", summary="All that is known of one meter now", responses=answered(MeterNow) | NO_METER)
+async def meter(tag: KnownTag, offer: TheOffer, who: Looker) -> Response:
+    return await answer(offer, "meter", None, who, tag=tag)
 
 
-@router.get("/{tag}/chart", summary="One field over time, as many points as a screen can show", responses=NO_METER)
+@router.get(
+    "/{tag}/chart",
+    summary="One field over time, as many points as a screen can show",
+    responses=answered(Chart) | NO_METER,
+)
 async def chart(
     tag: KnownTag,
     offer: TheOffer,
@@ -78,11 +84,15 @@ async def chart(
     since: Moment = None,
     until: Moment = None,
     most: Annotated[int, Query(ge=1, le=2000, description="points at most")] = 1000,
-) -> Told:
-    return await carry_out(offer, "chart", None, who, tag=tag, field=field, since=since, until=until, most=most)
+) -> Response:
+    return await answer(offer, "chart", None, who, tag=tag, field=field, since=since, until=until, most=most)
 
 
-@router.get("/{tag}/readings", summary="Readings that were kept, newest first, page by page", responses=NO_METER)
+@router.get(
+    "/{tag}/readings",
+    summary="Readings that were kept, newest first, page by page",
+    responses=answered(Readings) | NO_METER,
+)
 async def readings(
     tag: KnownTag,
     offer: TheOffer,
@@ -92,36 +102,50 @@ async def readings(
     until: Moment = None,
     most: Annotated[int, Query(ge=1, le=1000)] = 100,
     after: After = None,
-) -> Told:
+) -> Response:
     span = {"since": since, "until": until}
-    return await carry_out(offer, "readings", None, who, tag=tag, fields=fields, most=most, after=after, **span)
+    return await answer(offer, "readings", None, who, tag=tag, fields=fields, most=most, after=after, **span)
 
 
-@router.get("/{tag}/uplinks", summary="The last uplinks and how each reads, step by step", responses=NO_METER)
-async def uplinks(tag: KnownTag, offer: TheOffer, who: Looker) -> Told:
-    return await carry_out(offer, "uplinks", None, who, tag=tag)
+@router.get(
+    "/{tag}/uplinks",
+    summary="The last uplinks and how each reads, step by step",
+    responses=answered(Uplinks) | NO_METER,
+)
+async def uplinks(tag: KnownTag, offer: TheOffer, who: Looker) -> Response:
+    return await answer(offer, "uplinks", None, who, tag=tag)
 
 
-@router.get("/{tag}/places", summary="Where a meter stands in the map, and what its registers hold", responses=NO_METER)
-async def places(tag: KnownTag, offer: TheOffer, who: Looker) -> Told:
-    return await carry_out(offer, "places", None, who, tag=tag)
+@router.get(
+    "/{tag}/places",
+    summary="Where a meter stands in the map, and what its registers hold",
+    responses=answered(Places) | NO_METER,
+)
+async def places(tag: KnownTag, offer: TheOffer, who: Looker) -> Response:
+    return await answer(offer, "places", None, who, tag=tag)
 
 
-@router.post("/{tag}/test", summary="Hold a meter in test, or end that", responses=NO_METER)
-async def hold_in_test(tag: KnownTag, asked: Test, offer: TheOffer, who: Operator) -> Told:
-    return await carry_out(offer, "test", asked, who, tag=tag)
+@router.post("/{tag}/test", summary="Hold a meter in test, or end that", responses=answered(HeldInTest) | NO_METER)
+async def hold_in_test(tag: KnownTag, asked: Test, offer: TheOffer, who: Operator) -> Response:
+    return await answer(offer, "test", asked, who, tag=tag)
 
 
-@router.post("/{tag}/substitute", summary="Show a value entered by hand over a field's readings", responses=NO_METER)
-async def substitute(tag: KnownTag, asked: Substitute, offer: TheOffer, who: Engineer) -> Told:
-    return await carry_out(offer, "substitute", asked, who, tag=tag)
+@router.post(
+    "/{tag}/substitute",
+    summary="Show a value entered by hand over a field's readings",
+    responses=answered(Substitution) | NO_METER,
+)
+async def substitute(tag: KnownTag, asked: Substitute, offer: TheOffer, who: Engineer) -> Response:
+    return await answer(offer, "substitute", asked, who, tag=tag)
 
 
-@router.post("/{tag}/withdraw", summary="Show a field's readings again", responses=NO_METER)
-async def withdraw(tag: KnownTag, asked: Withdraw, offer: TheOffer, who: Engineer) -> Told:
-    return await carry_out(offer, "withdraw", asked, who, tag=tag)
+@router.post("/{tag}/withdraw", summary="Show a field's readings again", responses=answered(Withdrawn) | NO_METER)
+async def withdraw(tag: KnownTag, asked: Withdraw, offer: TheOffer, who: Engineer) -> Response:
+    return await answer(offer, "withdraw", asked, who, tag=tag)
 
 
-@router.post("/{tag}/total", summary="Set a running total, as when a meter is exchanged", responses=NO_METER)
-async def set_total(tag: KnownTag, asked: Total, offer: TheOffer, who: Engineer) -> Told:
-    return await carry_out(offer, "total", asked, who, tag=tag)
+@router.post(
+    "/{tag}/total", summary="Set a running total, as when a meter is exchanged", responses=answered(TotalSet) | NO_METER
+)
+async def set_total(tag: KnownTag, asked: Total, offer: TheOffer, who: Engineer) -> Response:
+    return await answer(offer, "total", asked, who, tag=tag)
