@@ -82,7 +82,7 @@ class Service:
             self.accounts,
             lambda listener: self.listening.devices_at(listener, self.configuration.declared.devices),
             self.reloading.take,
-            Photos(data),
+            Photos(data, configuration.service.storage.most_photos),
             self.archive,
             self._around,
             recent_lines,

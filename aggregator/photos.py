@@ -25,10 +25,11 @@ class NoPhoto(AggregatorError):
 
 
 class Photos:
-    """The photos of a site."""
+    """The photos of a site, `most` bytes of them: as long as their links are on record, which is for good."""
 
-    def __init__(self, data: Path) -> None:
+    def __init__(self, data: Path, most: int) -> None:
         self.folder = data / FOLDER
+        self._most = most
 
     def take(self, path: Path) -> tuple[str, bool]:
         """Keep a copy of a file. Returns its name here, and whether it is new. Blocks. Raises NoPhoto."""
@@ -46,6 +47,7 @@ class Photos:
         path = self.folder / name
         if path.exists():
             return name, False
+        self._check_room(len(photo))
         self.folder.mkdir(parents=True, exist_ok=True)
         part = path.with_suffix(".part")
         with part.open("wb") as file:
@@ -54,6 +56,14 @@ class Photos:
             os.fsync(file.fileno())
         part.replace(path)
         return name, True
+
+    def _check_room(self, more: int) -> None:
+        taken = sum(path.stat().st_size for path in self.folder.glob("*.*")) if self.folder.is_dir() else 0
+        if taken + more > self._most:
+            raise NoPhoto(
+                f"the photos in {self.folder} take {taken / 1e6:.0f} MB and may take {self._most / 1e6:.0f}. Let them"
+                " have more (`most_photos` under `storage` in site.yaml), or take away some of links that have ended."
+            )
 
     def drop(self, name: str) -> None:
         """Take a photo away that nothing came to name."""

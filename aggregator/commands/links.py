@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Iterator, Mapping
+from functools import partial
 from pathlib import Path
 
 from aggregator.commands.asking import is_number, text_of, who_asks, why_of
@@ -141,16 +142,21 @@ class LinkCommands(OfTheRunningSite):
         }
         if not request.get("photo"):
             act(notes)
-        else:
-            path = Path(text_of(request, "photo", LONGEST_PATH))
-            name, is_new = await asyncio.to_thread(self._photos.take, path)
-            try:
-                act({**notes, "photo": name})
-            except AggregatorError:
-                if is_new:
-                    await asyncio.to_thread(self._photos.drop, name)
-                raise
+            self._keep()
+            return
+        path, tag = Path(text_of(request, "photo", LONGEST_PATH)), text_of(request, "tag")
+        name, is_new = await asyncio.to_thread(self._photos.take, path)
+        link = self._site.linking.links.open.get(tag)
+        try:
+            act({**notes, "photo": name})
+        except AggregatorError:
+            if is_new:
+                await asyncio.to_thread(self._photos.drop, name)
+            raise
         self._keep()
+        if link is not None and link.photo is not None and not self._site.linking.links.has_photo(link.photo):
+            # Once the record with the new one is on disk: until then the old record may come back with a restart.
+            self._keeper.store.put((), partial(self._photos.drop, link.photo))
 
     def _shows(self, request: Request) -> dict[str, float]:
         """What the display shows, by field. Raises Refused."""

@@ -274,6 +274,7 @@ class StorageKeys(Keys):
     keep: Duration = Field(63072000.0, description="readings older than this go; default two years")
     keep_journal: Duration = Field(315360000.0, description="events older than this go; default ten years")
     most: Size = Field(2_000_000_000, description="size of the file; beyond it the oldest readings go")
+    most_photos: Size = Field(2_000_000_000, description="size of all photos of links; beyond it none is taken")
     set_aside: Annotated[int, Between(0, 1_000_000)] = Field(
         1000, description="how many messages that could not be taken are kept"
     )

@@ -34,6 +34,10 @@ class Links:
         self._put(link)
         self._outbox.link(link.as_kept())
 
+    def has_photo(self, name: str) -> bool:
+        """Whether a link on record names a photo."""
+        return any(link.photo == name for links in (self.open.values(), *self.past.values()) for link in links)
+
     def ended_of(self, tag: str, node: str) -> Iterable[Link]:
         """The links of a meter or of a node that have ended."""
         yield from self.past.get(tag, ())

@@ -247,3 +247,24 @@ def test_a_photo_that_is_none_leaves_nothing_behind(rig_of_two: Rig, command: Co
     ended = command("link", "FT-101", SECOND, "--site", folder, "--photo", photo)
     assert ended.returncode == 3
     assert [*(folder / "data" / "photos").iterdir()] == []
+
+
+def test_a_photo_in_place_of_another_is_the_only_one_kept_while_no_ended_link_names_that(
+    rig_of_two: Rig, command: Command, tmp_path: Path, until: Callable[..., Any]
+) -> None:
+    folder, photo = rig_of_two.folder, tmp_path / "photo.png"
+    kept = folder / "data" / "photos"
+
+    def take(which: bytes, *words: str) -> None:
+        photo.write_bytes(PNG + which)
+        told(command, *words, "--site", folder, "--photo", photo)
+
+    def endings() -> list[bytes]:
+        return sorted(path.read_bytes()[len(PNG) :] for path in kept.iterdir())
+
+    take(b"first", "link", "FT-102", SECOND)
+    take(b"second", "verify", "FT-102")
+    until(lambda: endings() == [b"second"], what="the first photo to go")
+    take(b"third", "swap", "FT-102", "--node", THIRD)
+    take(b"fourth", "verify", "FT-102")
+    until(lambda: endings() == [b"fourth", b"second"], what="the third photo to go")

@@ -16,7 +16,7 @@ WEBP = b"RIFF\x1a\x00\x00\x00WEBPVP8 " + b"\x00" * 10
 
 @pytest.fixture
 def photos(tmp_path: Path) -> Photos:
-    return Photos(tmp_path / "data")
+    return Photos(tmp_path / "data", 1000)
 
 
 @pytest.mark.parametrize(("photo", "ending"), [(JPEG, ".jpg"), (PNG, ".png"), (WEBP, ".webp")])
@@ -51,6 +51,14 @@ def test_a_file_that_cannot_be_read_is_refused_by_its_name(photos: Photos, tmp_p
     for path in (tmp_path / "nowhere.jpg", tmp_path):
         with pytest.raises(NoPhoto, match=f"{path} cannot be read by the service"):
             photos.take(path)
+
+
+def test_a_photo_for_which_there_is_no_room_is_refused_with_what_to_do(photos: Photos) -> None:
+    photos.keep(JPEG + b"\x00" * 900)
+    photos.keep(PNG)
+    with pytest.raises(NoPhoto, match=r"take 0 MB and may take 0\. Let them have more \(`most_photos`"):
+        photos.keep(WEBP + b"\x00" * 50)
+    assert len([*photos.folder.iterdir()]) == 2
 
 
 def test_a_photo_can_be_dropped_twice(photos: Photos) -> None:

@@ -168,7 +168,7 @@ def commands(site: Callable[..., Path]) -> tuple[Site, Commands]:
         raise NotImplementedError
 
     accounts = Accounts(still.refusals)
-    photos = Photos(Path("nowhere"))
+    photos = Photos(Path("nowhere"), 0)
     return still, Commands(
         lambda: still,
         keeper,
