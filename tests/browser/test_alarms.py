@@ -211,6 +211,25 @@ def test_an_engineer_changes_a_setpoint_within_its_limits(place: Build) -> None:
     there.picture(page, "alarms-limits")
 
 
+def test_the_setpoint_of_a_rate_is_asked_for_and_refused_in_the_unit_in_which_it_was_written(place: Build) -> None:
+    rate = "{field: flow, rising: 30 m3/h/min, deadband: 1 m3/h/min, priority: low, may_be: 12 .. 60 m3/h/min}"
+    there = place(alarms=rate)
+    there.expected.append("409")
+    page = visit(there, "/alarms/limits?of=FT-101", Role.ENGINEER)
+    row = page.get_by_role("row").filter(has=page.get_by_role("rowheader", name="FT-101 flow rising", exact=True))
+    expect(row).to_contain_text("30 m3/h/min")
+    press(page, "Setpoint…: FT-101 flow rising")
+    page.get_by_label("Setpoint in m3/h/min").fill("61")
+    press(page, "Set")
+    expect(page.get_by_role("alert")).to_contain_text("may be 12 to 60 m3/h/min")
+    page.get_by_label("Setpoint in m3/h/min").fill("24")
+    press(page, "Set")
+    expect(page.locator("#said")).to_contain_text("the setpoint is 24 m3/h/min")
+    expect(row).to_contain_text("24 m3/h/min")
+    (alarm,) = ask(there.folder / "data", {"do": "alarms", "all": True, "of": ["FT-101"]})["alarms"]
+    assert alarm["setpoint"] == pytest.approx(0.4)  # m3/h a second, as registers have it
+
+
 def test_limits_stand_by_meter_and_worst_first_with_what_a_press_would_do(place: Build) -> None:
     there = leaking(place, 10)
     page = visit(there, "/alarms/limits", Role.ENGINEER)
