@@ -31,7 +31,7 @@ class ShownField:
 
 @dataclass(frozen=True, slots=True)
 class StandingAlarm:
-    """The worst alarm of a meter that is not normal, and how many more there are.
+    """The worst alarm of a meter that is not normal, what there is to say of it, and how many more there are.
 
     `in_test` is one whose condition stands, and which announces nothing because the meter is held in test.
     """
@@ -42,6 +42,7 @@ class StandingAlarm:
     owed: bool
     active: bool
     in_test: bool
+    says: str
     more: int
 
 
@@ -107,12 +108,14 @@ def _shown(state: MeterState, index: int) -> ShownField:
 
 
 def _told(state: MeterState, live: LiveAlarm, more: int) -> StandingAlarm:
+    in_test, name = stands_in_test(state, live), live.alarm.name
     return StandingAlarm(
-        live.alarm.name,
+        name,
         live.alarm.priority.name.lower(),
         live.state.words,
         live.state.is_owed,
         live.state.is_active,
-        stands_in_test(state, live),
+        in_test,
+        f"under test, {name} stands" if in_test else f"{name}: {live.state.words}",
         more,
     )

@@ -138,10 +138,7 @@ def sentence(meter: Told, now: float) -> str:
     parts = []
     if meter["alarm"] is not None:
         more = f", and {meter['alarm']['more']} more" if meter["alarm"]["more"] else ""
-        said = (
-            "under test, {alarm} stands ({priority})" if meter["alarm"]["in_test"] else "{alarm}: {state} ({priority})"
-        )
-        parts.append(said.format_map(meter["alarm"]) + more)
+        parts.append("{says} ({priority})".format_map(meter["alarm"]) + more)
     says = meter["says"]
     if meter["heard"] is not None and not meter["stale"]:
         says += f", {span_words(max(0.0, now - meter['heard']))} old"

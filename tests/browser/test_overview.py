@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import subprocess
 from collections.abc import Callable
 
 import pytest
@@ -120,6 +121,34 @@ def test_a_leak_that_is_told_while_the_list_is_fetched_is_not_lost(place: Build)
     first = page.locator(".tile").first
     expect(first).to_contain_text("flow high: unacknowledged")
     expect(first.locator("b")).to_have_text("FT-103")
+
+
+def test_page_terminal_and_interface_say_the_same_of_what_is_the_matter(
+    place: Build, command: Callable[..., subprocess.CompletedProcess[str]]
+) -> None:
+    there = place(meters=4, web=LOOK)
+    there.send(0, flow=160, volume=7)  # two alarms
+    there.send(1, flow=160, volume=7)
+    there.send(2, flow=-3, volume=7)  # nothing that the sensor can show
+    told = command("test", "--site", there.folder, "FT-102", "on")
+    assert told.returncode == 0, told.stderr
+    there.people.add("mara", Role.LOOK, "correct horse battery")
+    page = there.open("/")
+    expected = {
+        "FT-101": ("flow high-high: unacknowledged", "and 1 more"),
+        "FT-102": ("under test, flow high-high stands", "and 1 more"),
+        "FT-103": ("out of range",),
+        "FT-104": ("never heard, expected every 15 min",),
+    }
+    lines = {each["tag"]: each for each in page.request.get(f"{there.url}api/v1/meters").json()}
+    watched = " ".join(command("watch", there.folder).stdout.split())
+    for tag, sentences in expected.items():
+        line = lines[tag]
+        alarm = (line["alarm"]["says"], f"and {line['alarm']['more']} more") if line["alarm"] else ()
+        assert set(sentences) <= {*alarm, *line["reasons"], *(each["says"] for each in line["silence"])}, line
+        for sentence in sentences:
+            expect(page.locator(f".tile[data-tag={tag}] .says")).to_contain_text(sentence)
+            assert sentence in watched
 
 
 def test_a_page_whose_part_comes_after_the_stream_has_broken_off_shows_the_meters_all_the_same(place: Build) -> None:

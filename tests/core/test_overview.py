@@ -91,4 +91,6 @@ def test_a_meter_in_test_tells_which_alarm_would_stand() -> None:
     assert before.alarm is not None
     assert found.alarm is not None
     assert (before.alarm.in_test, found.alarm.in_test, found.alarm.alarm) == (False, True, "methane high")
+    assert before.alarm.says == f"methane high: {before.alarm.state}"
+    assert found.alarm.says == "under test, methane high stands"
     assert names(found) == ["methane", "flow", "volume"]

@@ -166,7 +166,7 @@ METER: dict[str, Any] = {
     "heard": 1000.0,
     "stale": False,
     "trouble": 203,
-    "alarm": {"alarm": "methane high", "state": "unacknowledged", "priority": "high", "in_test": False, "more": 1},
+    "alarm": {"says": "methane high: unacknowledged", "priority": "high", "more": 1},
     "says": "uncertain: out of range",
     "fields": [{"name": "methane", "value": 34.125, "unit": "%LEL", "decimals": 2, "grade": 2}],
 }
@@ -195,7 +195,7 @@ def test_nothing_is_cut_off_at_80_columns_and_long_sentences_go_on_below() -> No
 
 
 def test_a_meter_in_test_whose_alarm_would_stand_says_so_and_is_marked() -> None:
-    alarm = {**METER["alarm"], "state": "out of service", "in_test": True}
+    alarm = {**METER["alarm"], "says": "under test, methane high stands"}
     lines = [line.plain for line in meter_lines([{**METER, "trouble": HELD + 3, "alarm": alarm}], 1020.0, 120)]
     assert lines[0].startswith("! ")
     assert "under test, methane high stands (high), and 1 more; uncertain" in " ".join(" ".join(lines).split())

@@ -93,8 +93,7 @@ export function matters(line, now) {
   const found = [];
   if (line.alarm) {
     const more = line.alarm.more ? `, and ${line.alarm.more} more` : "";
-    const words = line.alarm.in_test ? `under test, ${line.alarm.alarm} stands` : `${line.alarm.alarm}: ${line.alarm.state}`;
-    found.push(mark(line.alarm.priority, `${words}${more}`, line.alarm.owed));
+    found.push(mark(line.alarm.priority, `${line.alarm.says}${more}`, line.alarm.owed));
   }
   const silence = line.silence.map(({ says, since }) => says.replace("{age}", span(now - since)));
   if (silence.length) found.push(mark(line.heard === null ? "bad" : "stale", silence.join("; ")));
