@@ -87,7 +87,7 @@ class AlarmCommands(OfTheRunningSite):
 
     def _told(self, live: LiveAlarm, now: Now) -> dict[str, object]:
         state = self._site.states.get(live.alarm.tag)
-        return alarm_told(live, None if state is None else state.meter, self._site.annunciator, now)
+        return alarm_told(live, state, self._site.annunciator, now)
 
     async def acknowledge(self, request: Request) -> Mapping[str, object]:
         """Acknowledge the alarms with these sequence numbers, and say what became of each.

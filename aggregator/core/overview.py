@@ -12,7 +12,7 @@ from aggregator.core.annunciator import Annunciator
 from aggregator.core.live_alarm import LiveAlarm
 from aggregator.core.meter import NEVER_SEEN, STALE, UNDER_TEST, MeterState
 from aggregator.core.reading import Now, Value, grade_of, reason_word, reasons_in
-from aggregator.core.trouble import Remark, silence_of, stands_in_test, trouble, worst_of
+from aggregator.core.trouble import Remark, alarm_sentence, silence_of, stands_in_test, trouble, worst_of
 
 MOST_SHOWN = 3  # fields of a line: what a meter is there for comes first in its profile
 
@@ -108,14 +108,14 @@ def _shown(state: MeterState, index: int) -> ShownField:
 
 
 def _told(state: MeterState, live: LiveAlarm, more: int) -> StandingAlarm:
-    in_test, name = stands_in_test(state, live), live.alarm.name
+    in_test = stands_in_test(state, live)
     return StandingAlarm(
-        name,
+        live.alarm.name,
         live.alarm.priority.name.lower(),
         live.state.words,
         live.state.is_owed,
         live.state.is_active,
         in_test,
-        f"under test, {name} stands" if in_test else f"{name}: {live.state.words}",
+        alarm_sentence(live, in_test=in_test),
         more,
     )

@@ -18,7 +18,7 @@ from aggregator.core.meter import UNDER_TEST, Meter, MeterState
 from aggregator.core.profile import Profile
 from aggregator.core.reading import Now, grade_of, reason_word, reasons_in
 from aggregator.core.substitute import Substitute
-from aggregator.core.trouble import quality_sentence, trouble_of, worst_first
+from aggregator.core.trouble import alarm_sentence, quality_sentence, stands_in_test, trouble_of, worst_first
 from aggregator.core.unpacking import unpack
 
 Told = dict[str, Any]
@@ -48,7 +48,7 @@ def meter_told(state: MeterState, annunciator: Annunciator, now: Now) -> Told:
         "battery": _battery_told(state),
         "fields": [field_told(state, index, now) for index in range(len(meter.profile.fields))],
         "alarms": [
-            alarm_told(live, meter, annunciator, now) for live in worst_first(annunciator.by_tag.get(meter.tag, ()))
+            alarm_told(live, state, annunciator, now) for live in worst_first(annunciator.by_tag.get(meter.tag, ()))
         ],
     }
 
@@ -133,13 +133,16 @@ def _uplink_told(heard: HeardUplink, profile: Profile) -> Told:
     }
 
 
-def alarm_told(live: LiveAlarm, meter: Meter | None, annunciator: Annunciator, now: Now) -> Told:
-    """One alarm as it stands; `meter` is None for that of a group.
+def alarm_told(live: LiveAlarm, state: MeterState | None, annunciator: Annunciator, now: Now) -> Told:
+    """One alarm as it stands; `state` is that of its meter, None for the alarm of a group.
 
+    `in_test` is one whose condition stands, and which announces nothing because the meter is held in test.
     `written` is the unit in which people wrote a rate, and what `value`, `peak` and limits are times to be in it;
     `value` is what raised it, `peak` the furthest of that raising, `now` what the field reads at this moment.
     """
     alarm, has_limit = live.alarm, live.alarm.kind.has_limit
+    meter = None if state is None else state.meter
+    in_test = state is not None and stands_in_test(state, live)
     return {
         "tag": alarm.tag,
         "name": "" if meter is None else meter.name,
@@ -147,6 +150,8 @@ def alarm_told(live: LiveAlarm, meter: Meter | None, annunciator: Annunciator, n
         "alarm": alarm.name,
         "field": None if meter is None or alarm.index is None else meter.profile.fields[alarm.index].name,
         "state": live.state.words,
+        "says": alarm_sentence(live, in_test=in_test),
+        "in_test": in_test,
         "owed": live.state.is_owed,
         "aside": live.state.is_aside,
         "latches": live.standing.latches,

@@ -137,6 +137,11 @@ def stands_in_test(state: MeterState, live: LiveAlarm) -> bool:
     return bool(state.reasons & UNDER_TEST) and live.state is State.OUT_OF_SERVICE and live.condition.stands
 
 
+def alarm_sentence(live: LiveAlarm, *, in_test: bool) -> str:
+    """What there is to say of an alarm; `in_test`, that it would stand but for its meter's being in test."""
+    return f"under test, {live.alarm.name} stands" if in_test else f"{live.alarm.name}: {live.state.words}"
+
+
 def trouble_of(state: MeterState, annunciator: Annunciator) -> int:
     """The same, with the alarms looked up."""
     return trouble(state, worst_of(annunciator.by_tag.get(state.meter.tag, ())))

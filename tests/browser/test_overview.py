@@ -149,6 +149,10 @@ def test_page_terminal_and_interface_say_the_same_of_what_is_the_matter(
         for sentence in sentences:
             expect(page.locator(f".tile[data-tag={tag}] .says")).to_contain_text(sentence)
             assert sentence in watched
+    page.goto(f"{there.url}meters/FT-102")
+    expect(page.locator("#matters")).to_contain_text("under test, flow high-high stands")
+    standing = page.request.get(f"{there.url}api/v1/meters/FT-102").json()["alarms"]
+    assert "under test, flow high-high stands" in [each["says"] for each in standing]
 
 
 def test_a_page_whose_part_comes_after_the_stream_has_broken_off_shows_the_meters_all_the_same(place: Build) -> None:

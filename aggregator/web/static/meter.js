@@ -37,10 +37,7 @@ function showFields() {
   )));
 }
 
-// An alarm of a meter in test announces nothing; that its condition stands is said all the same.
-const standsInTest = (alarm) => meter.under_test && alarm.state === "out of service" && alarm.condition;
-const alarmWords = (alarm) => (standsInTest(alarm) ? `under test, ${alarm.alarm} stands` : `${alarm.alarm}: ${alarm.state}`);
-const isStanding = (alarm) => alarm.owed || ((!alarm.aside || standsInTest(alarm)) && alarm.condition);
+const isStanding = (alarm) => alarm.owed || ((!alarm.aside || alarm.in_test) && alarm.condition);
 
 function heldWords() {
   const { who, why, since } = meter.test;
@@ -48,7 +45,7 @@ function heldWords() {
 }
 
 function showMatters() {
-  const found = meter.alarms.filter((each) => each.state !== "normal").map((each) => mark(each.priority, alarmWords(each), each.owed));
+  const found = meter.alarms.filter((each) => each.state !== "normal").map((each) => mark(each.priority, each.says, each.owed));
   const words = meter.says;
   if (meter.grade !== "good" || meter.reasons.length) found.push(mark(meter.grade === "good" ? "note" : meter.reasons.includes("stale") ? "stale" : meter.grade, words));
   if (meter.test) found.push(node("span", { class: "hint", text: heldWords() }));
@@ -72,7 +69,7 @@ function showRadio() {
 
 function showAlarms() {
   at("alarms").replaceChildren(...meter.alarms.map((each) => node("li", {},
-    each.state === "normal" ? node("span", { text: `${each.alarm}: normal` }) : mark(each.priority, alarmWords(each), each.owed),
+    each.state === "normal" ? node("span", { text: each.says }) : mark(each.priority, each.says, each.owed),
     each.setpoint === null ? "" : node("span", { class: "hint", text: ` at ${limit(each, each.setpoint)}` }))));
   if (!meter.alarms.length) at("alarms").append(node("li", { class: "hint", text: "None are declared." }));
 }

@@ -48,6 +48,8 @@ class AlarmNow(Answer):
     alarm: str
     field: str | None
     state: str
+    says: str = Field(description="what there is to say of it: its name and its state, or that it stands in a test")
+    in_test: bool = Field(description="its condition stands, and nothing is announced: the meter is held in test")
     owed: bool = Field(description="nobody has acknowledged it yet")
     aside: bool = Field(description="shelved, suppressed or out of service")
     latches: bool
