@@ -268,3 +268,46 @@ def test_a_photo_in_place_of_another_is_the_only_one_kept_while_no_ended_link_na
     take(b"third", "swap", "FT-102", "--node", THIRD)
     take(b"fourth", "verify", "FT-102")
     until(lambda: endings() == [b"fourth", b"second"], what="the third photo to go")
+
+
+def test_an_exchange_dated_into_the_past_is_the_same_after_a_kill(
+    rig_of_two: Rig,
+    uplink: Callable[..., bytes],
+    until: Callable[..., Any],
+    command: Command,
+    service: Callable[..., Service],
+    caller: Callable[[int], Caller],
+) -> None:
+    rig, folder = rig_of_two, rig_of_two.folder
+    profile = folder / "profiles" / "gas-point.yaml"
+    profile.write_text(profile.read_text().replace("  volume: {", "  volume: {counts: {wraps_at: 10000 m3}, "))
+    told(command, "reload", folder)
+
+    def total() -> float | None:
+        fields = ask(folder / "data", {"do": "meter", "tag": "FT-102"})["fields"]
+        found: float | None = {each["field"]: each["total"] for each in fields}["volume"]
+        return found
+
+    told(command, "link", "FT-102", SECOND, "--site", folder, "--since", "3 h")
+    rig.publisher.send(uplink(1, 1, 7200.0, flow=1.0, volume=100), uplink(2, 1, 5400.0, flow=2.0, volume=110))
+    until(lambda: total() == 110.0, what="what the first node counted")
+    rig.publisher.send(uplink(1, 2, 1800.0, flow=3.0, volume=115), uplink(2, 2, 60.0, flow=4.0, volume=120))
+    until(lambda: rig.client.figure("uplinks_rejected") == 2)
+    said = told(command, "swap", "FT-102", "--site", folder, "--node", THIRD, "--since", "1 h")
+    assert "from before: 2 shown" in said
+    assert (flow(rig.client), total()) == (4.0, 120.0)  # the meter is the same: its counter goes on
+
+    def record() -> dict[str, Any]:
+        said = told(command, "links", folder, "--meter", "FT-102", "--json")
+        found = json.loads(said, parse_float=lambda text: round(float(text), 3))  # the store keeps milliseconds
+        return {name: found[name] for name in ("node", "since", "who", "link", "past")}
+
+    before = record()
+    until(lambda: ask(folder / "data", {"do": "status"})["store_waiting"] == 0)
+    rig = started_anew(rig, service, caller, until)
+    assert record() == before
+    assert before["past"][0]["end"]["at"] == before["since"]
+    assert (flow(rig.client), total()) == (4.0, 120.0)
+    rig.publisher.send(uplink(3, 1, 30.0, flow=9.0, volume=111), uplink(3, 2, 20.0, flow=5.0, volume=125))
+    until(lambda: total() == 125.0, what="what the second node counts on")
+    assert (flow(rig.client), rig.client.figure("uplinks_rejected")) == (5.0, 1)  # the first node sits nowhere
