@@ -267,7 +267,7 @@ def test_after_a_change_of_the_data_folder_commands_find_the_service_that_still_
     until: Until,
     tmp_path: Path,
 ) -> None:
-    folder = site()
+    folder = site(alarms="{field: flow, high: 100 m3/h, deadband: 5 m3/h, priority: high}")
     running = service(folder)
     with (folder / "site.yaml").open("a") as file:
         file.write(f"storage: {{folder: {tmp_path / 'elsewhere'}}}\n")
@@ -279,6 +279,13 @@ def test_after_a_change_of_the_data_folder_commands_find_the_service_that_still_
     assert command("test", "FT-101", "on", "--site", folder).stdout == "FT-101 is in test\n"
     assert "the next start" in command("status", folder).stdout
     until(lambda: "meter taken into test" in command("export", folder, "--journal").stdout, what="its journal")
+    assert command("out-of-service", "FT-102", "flow high", "on", "--site", folder).returncode == 0
+
+    def events() -> list[tuple[str, str]]:
+        told = json.loads(command("alarms", folder, "--since", "1 h", "--json").stdout)["events"]
+        return [(each["tag"], each["event"]) for each in told]
+
+    until(lambda: ("FT-102", "alarm taken out of service") in events(), what="what became of the alarm")
     assert running.stop() == 0
     told = command("reload", folder)
     assert told.returncode == 3
