@@ -12,7 +12,7 @@ import typer
 
 from aggregator.cli.app import MOMENT, Folder, SiteOption, counted, data_in_use, history_file, moment_before
 from aggregator.cli.service import Switch, ask_service, who_sits_here
-from aggregator.config.scalars import Wrong, duration, is_number
+from aggregator.config.scalars import Wrong, duration
 from aggregator.core.slip import near, no_meter
 
 if TYPE_CHECKING:
@@ -182,14 +182,10 @@ def _declared(configuration: Configuration, tag: str, alarm: str) -> Alarm:
 
 
 def _in_its_unit(configuration: Configuration, alarm: Alarm, value: str) -> float:
-    from aggregator.config.units import difference, quantity
-    from aggregator.core.alarm import Kind
+    from aggregator.config.alarms import setpoint_in
 
-    is_a_change = alarm.kind.is_a_rate or alarm.kind is Kind.DEVIATION
     try:
-        if alarm.written is not None and is_number(value):
-            raise Wrong(f"`{value}` is no rate", f"Write the time it takes as well: '{value} {alarm.written.unit}'")
-        return (difference if is_a_change else quantity)(value, _unit(configuration, alarm))
+        return setpoint_in(value, alarm.kind, _unit(configuration, alarm), alarm.written and alarm.written.unit)
     except Wrong as error:
         raise typer.BadParameter(f"{error.what}. {error.cure}.", param_hint="VALUE") from error
 

@@ -39,8 +39,6 @@ KINDS = {
     "falling": Kind.FALLING,
     "deviates": Kind.DEVIATION,
 }
-RATES = (Kind.RISING, Kind.FALLING)
-CHANGES = (*RATES, Kind.DEVIATION)
 UNREADABLE = math.nan
 """The limit of an alarm that is declared wrongly, above and below which lies nothing.
 
@@ -97,11 +95,11 @@ class AlarmBuilder:
         if index is None:
             return None
         field, kind = self.fields[index], KINDS[limit[0]]
-        unit = f"{field.unit}/s" if kind in RATES and field.unit else "1/s" if kind in RATES else field.unit
+        unit = f"{field.unit}/s" if kind.is_a_rate and field.unit else "1/s" if kind.is_a_rate else field.unit
         setpoint = self._setpoint(limit[1], kind, unit, (*steps, limit[0]))
         deadband = self._distance(keys.deadband, unit, (*steps, "deadband")) or 0.0
         against = self._against(keys, field, (*steps, "from"), others)
-        bounds = range_of(keys.may_be, unit, self.file, (*steps, "may_be"), self.findings)
+        bounds = range_of(keys.may_be, unit, self.file, (*steps, "may_be"), self.findings, of_changes=kind.is_a_change)
         if setpoint is not None:
             self._check_setpoint(field, kind, setpoint, bounds, (*steps, limit[0]))
         return Alarm(
@@ -114,7 +112,7 @@ class AlarmBuilder:
             fail_safe=keys.fail_safe,
             against=against,
             may_be=bounds,
-            written=Written(*units.written_rate(limit[1], unit)) if kind in RATES else None,
+            written=Written(*units.written_rate(limit[1], unit)) if kind.is_a_rate else None,
             place=place,
             **_announced(keys),  # type: ignore[arg-type]
         )
@@ -131,10 +129,8 @@ class AlarmBuilder:
 
     def _setpoint(self, text: str, kind: Kind, unit: str, steps: Steps) -> float | None:
         try:
-            if kind in RATES and is_number(text):
-                raise Wrong(f"`{text}` is no rate", f"Write the time it takes as well: {text} {unit[:-2]}/min")
-            value = units.difference(text, unit) if kind in CHANGES else units.quantity(text, unit)
-            if kind in CHANGES and value <= 0:
+            value = setpoint_in(text, kind, unit)
+            if kind.is_a_change and value <= 0:
                 raise Wrong(f"`{text}` is no change", "Write more than zero")
         except Wrong as wrong:
             self.findings.take(wrong, self.file, *steps)
@@ -188,6 +184,17 @@ class AlarmBuilder:
         if bounds is not None and not bounds[0] <= setpoint <= bounds[1]:
             what = f"`{steps[-1]}`: {setpoint:g} lies outside its own `may_be`"
             self.findings.wrong(self.file.place(*steps), what, f"Write a limit from {bounds[0]:g} to {bounds[1]:g}")
+
+
+def setpoint_in(text: str, kind: Kind, unit: str, written: str | None = None) -> float:
+    """A setpoint as people write it, in the unit in which an alarm of that kind compares. Raises Wrong.
+
+    `written` is the unit of a rate that somebody who leaves it out is told to write.
+    """
+    if kind.is_a_rate and is_number(text):
+        cure = f"Write the time it takes as well: {text} {written or f'{unit[:-2]}/min'}"
+        raise Wrong(f"`{text}` is no rate", cure)
+    return units.difference(text, unit) if kind.is_a_change else units.quantity(text, unit)
 
 
 def usual_alarms(

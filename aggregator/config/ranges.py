@@ -9,18 +9,22 @@ from aggregator.config.scalars import Wrong, is_number
 
 
 def range_of(
-    text: str | None, unit: str, file: Document, steps: Steps, findings: Findings
+    text: str | None, unit: str, file: Document, steps: Steps, findings: Findings, *, of_changes: bool = False
 ) -> tuple[float, float] | None:
-    """The lowest and the highest value of a range, in `unit`; None where there is none or it is wrong."""
+    """The lowest and the highest value of a range, in `unit`; None where there is none or it is wrong.
+
+    Of changes where it bounds a difference of values, or a rate.
+    """
     if text is None:
         return None
+    amount = units.difference if of_changes else units.quantity
     low_text, high_text = (part.strip() for part in text.split(".."))
     try:
         # `-20 .. 60 °C`: the unit after the higher value holds for the lower one as well
         trailing = units.QUANTITY.fullmatch(high_text)
         shared = trailing.groups()[-1] if trailing else ""
-        low = units.quantity(f"{low_text} {shared}" if is_number(low_text) else low_text, unit)
-        high = units.quantity(high_text, unit)
+        low = amount(f"{low_text} {shared}" if is_number(low_text) else low_text, unit)
+        high = amount(high_text, unit)
     except Wrong as wrong:
         findings.take(wrong, file, *steps)
         return None

@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 
 from aggregator.config import units
+from aggregator.config.alarms import setpoint_in
 from aggregator.config.document import Document, Steps, read
 from aggregator.config.expectations import Expectations
 from aggregator.config.findings import Findings, time_words
@@ -257,7 +258,8 @@ class _Builder:
                     alarm = self.alarms[key]
                     unit = self.meters[key[0]].profile.fields[alarm.index].unit if alarm.index is not None else ""
                     try:
-                        value = units.quantity(text, f"{unit}/s" if alarm.kind.is_a_rate else unit)
+                        own = f"{unit or '1'}/s" if alarm.kind.is_a_rate else unit
+                        value = setpoint_in(text, alarm.kind, own, alarm.written and alarm.written.unit)
                     except Wrong as wrong:
                         self.findings.take(wrong, self.file, *where, name)
                 yield _on(key, partial(response.set_setpoint, setpoint=value, who=who))

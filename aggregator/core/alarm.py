@@ -68,6 +68,11 @@ class Kind(StrEnum):
         return self in (Kind.RISING, Kind.FALLING)
 
     @property
+    def is_a_change(self) -> bool:
+        """Whether its setpoint is a difference of two values: 2 °C of it are 2 K, and no temperature."""
+        return self.is_a_rate or self is Kind.DEVIATION
+
+    @property
     def is_downward(self) -> bool:
         """Whether the lowest value is the worst."""
         return self in (Kind.LOW, Kind.LOW_LOW, Kind.FALLING)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -187,6 +188,24 @@ def test_a_wrong_step_is_told_its_line_and_its_cure(
         read_rehearsal(steps(rehearsal, step), sample)
     assert [problem.place.line for problem in error.value.problems] == [3]
     assert sentence in str(error.value)
+
+
+def test_the_setpoint_of_a_rate_is_written_with_its_time(tmp_path: Path, rehearsal: Path) -> None:
+    shutil.copytree(SAMPLE, tmp_path / "site")
+    meters = tmp_path / "site" / "meters.yaml"
+    declared = "rising: 5 mbar/min, deadband: 1 mbar/min, priority: medium"
+    text = meters.read_text(encoding="utf-8")
+    assert declared in text
+    meters.write_text(text.replace(declared, f"{declared}, may_be: 1 .. 10 mbar/min"), encoding="utf-8")
+    site = load(tmp_path / "site").declared
+    lines = (
+        "{at: 10:00, reads: {FT-101 pressure: 20 mbarg}}",
+        "{at: 10:10, reads: {FT-101 pressure: 50 mbarg}, expect: {FT-101 pressure rising: normal}}",  # 3 mbar/min
+        "{at: 10:11, setpoint: {FT-101 pressure rising: 2 mbar/min}}",
+        "{at: 10:20, reads: {FT-101 pressure: 80 mbarg}, expect: {FT-101 pressure rising: unacknowledged}}",
+        "{at: 10:21, setpoint: {FT-101 pressure rising: 11 mbar/min}, refused: may be 1 to 10 mbar/min}",
+    )
+    assert differing(played(site, steps(rehearsal, *lines))) == []
 
 
 def test_a_detector_never_heard_is_silent_until_it_reads(sample: Declared, rehearsal: Path) -> None:
