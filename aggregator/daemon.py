@@ -72,6 +72,7 @@ class Service:
         self._link = self._link_to(broker, configuration)
         self._link_task: asyncio.Task[None]
         self._tasks: asyncio.TaskGroup
+        self._photos = Photos(data, configuration.service.storage.most_photos)
         commands = Commands(
             lambda: self.site,
             self.keeper,
@@ -82,7 +83,7 @@ class Service:
             self.accounts,
             lambda listener: self.listening.devices_at(listener, self.configuration.declared.devices),
             self.reloading.take,
-            Photos(data, configuration.service.storage.most_photos),
+            self._photos,
             self.archive,
             self._around,
             recent_lines,
@@ -103,6 +104,7 @@ class Service:
         """Serve until `stop`. Calls `started` once every port is open. Raises AggregatorError where one cannot be."""
         try:
             remembered = await self.keeper.open()
+            await asyncio.to_thread(self._photos.tidy)
             await self._date_after_what_is_stored()
             ages_known = not self.clock.goes_on
             self.site.restore(remembered, self._dating, await self.keeper.recent_frames(), ages_known=ages_known)

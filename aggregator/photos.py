@@ -31,6 +31,12 @@ class Photos:
         self.folder = data / FOLDER
         self._most = most
 
+    def tidy(self) -> None:
+        """Take away what a power cut has left half written, here and where pages lay photos down. Blocks."""
+        for path in (*self.folder.glob("*.part"), *self.folder.parent.glob("*.part")):
+            with contextlib.suppress(OSError):
+                path.unlink()
+
     def take(self, path: Path) -> tuple[str, bool]:
         """Keep a copy of a file. Returns its name here, and whether it is new. Blocks. Raises NoPhoto."""
         try:

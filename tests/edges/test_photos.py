@@ -61,6 +61,16 @@ def test_a_photo_for_which_there_is_no_room_is_refused_with_what_to_do(photos: P
     assert len([*photos.folder.iterdir()]) == 2
 
 
+def test_what_a_power_cut_has_left_half_written_goes_at_the_next_start(photos: Photos, tmp_path: Path) -> None:
+    name, _ = photos.keep(JPEG)
+    halves = [photos.folder / "0123456789abcdef.part", tmp_path / "data" / "tmpabc.part"]
+    for half in halves:
+        half.write_bytes(JPEG)
+    photos.tidy()
+    assert [path.name for path in photos.folder.iterdir()] == [name]
+    assert not any(half.exists() for half in halves)
+
+
 def test_a_photo_can_be_dropped_twice(photos: Photos) -> None:
     name, _ = photos.keep(PNG)
     photos.drop(name)
