@@ -258,7 +258,7 @@ class Service:
 
 @pytest.fixture
 def service(tmp_path: Path, nursery: Nursery, until: Callable[..., Any]) -> Iterator[Callable[..., Service]]:
-    """Run a site folder in a process of its own: `service(folder, environment={...})`. Returns once it listens.
+    """Run a site folder in a process of its own: `service(folder, environment={...})`. Returns once it has started.
 
     An environment takes an interpreter of its own, for it is what an interpreter starts from.
     """
@@ -276,7 +276,7 @@ def service(tmp_path: Path, nursery: Nursery, until: Callable[..., Any]) -> Iter
         log_file.touch()
         started = Service(begin(folder, log_file, environment), log_file)
         running.append(started)
-        until(lambda: started.log("listening") or started.process.poll() is not None, 20, "the service's listener")
+        until(lambda: started.log("started") or started.process.poll() is not None, 20, "the service's start")
         assert started.process.poll() is None, log_file.read_text()
         listening = started.log("listening")[0]
         address = listening["modbus_tls"] if "modbus_tls" in listening else listening["modbus_tcp"]

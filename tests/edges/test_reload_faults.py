@@ -256,6 +256,24 @@ def test_who_polled_at_a_listener_that_has_gone_is_still_listed(
     assert f"127.0.0.1:{port}" in told.stdout
 
 
+async def test_files_that_are_asked_for_during_the_start_are_taken_once_it_is_over(site: Callable[..., Path]) -> None:
+    folder = site()
+    configuration = load(folder)
+    service = Service(configuration, broker_of(configuration.service.broker), Clock(), folder / "data")
+    before = service.site
+    taking = asyncio.create_task(service.reloading.take("somebody quick"))
+    for _ in range(10):
+        await asyncio.sleep(0)
+    assert not taking.done()
+    assert service.site is before
+    running = asyncio.create_task(service.run())
+    told = await asyncio.wait_for(taking, 15)
+    assert told["generation"] == 1
+    assert service.site is not before
+    service.stop()
+    await asyncio.wait_for(running, 10)
+
+
 # Where the service's data stand
 
 
