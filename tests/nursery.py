@@ -1,6 +1,7 @@
-"""Services that are up soon: a start takes most of its time to import, and what has done so forks one at each call.
+"""Services and commands that are up soon: a start takes most of its time to import, and what has done so forks one.
 
-What runs is what `aggregator run` runs, in a process of its own, with its own log, end and exit code.
+What runs is what `aggregator` runs, in a process of its own, with its own output, environment, end and exit code. That
+commands import little, and each all that it needs, is tried elsewhere, with interpreters of their own (test_late.py).
 """
 
 from __future__ import annotations
@@ -11,17 +12,25 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
-# Each line it reads is a service to fork: its arguments, its log file, and Python to run first. It prints the process
-# id, and leaves the exit code beside the log file once the process is gone.
+# Each line it reads is a process to fork: its arguments, the files for what it prints and for its errors, variables of
+# its environment, and Python to run first. It prints the process id, and leaves the exit code beside the first file
+# once the process is gone.
 PROGRAM = """\
-import json, os, signal, sys
-import aggregator.cli.service, aggregator.daemon, uvloop
+import gc, importlib, json, os, pkgutil, signal, sys, time, types
+import aggregator, uvloop
+for each in pkgutil.walk_packages(aggregator.__path__, "aggregator."):
+    if not each.name.startswith(("aggregator.demo", "aggregator.__main__")):
+        importlib.import_module(each.name)
 from aggregator.cli import main
+named = types.ModuleType("__main__")  # as in python -m aggregator, for what names the program by it
+named.__package__ = "aggregator"
+gc.freeze()  # nothing of all this is looked at by the collector of each fork
 
 logs = {}
 
@@ -35,7 +44,7 @@ def tell_ends(*_):
 
 signal.signal(signal.SIGCHLD, tell_ends)
 for line in sys.stdin:
-    arguments, log_file, prelude = json.loads(line)
+    arguments, log_file, error_file, environment, prelude = json.loads(line)
     signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGCHLD})
     pid = os.fork()
     if pid:
@@ -45,12 +54,14 @@ for line in sys.stdin:
         continue
     signal.signal(signal.SIGCHLD, signal.SIG_DFL)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGCHLD})
-    log = os.open(log_file, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
-    for stream in (1, 2):
-        os.dup2(log, stream)
+    for stream, path in ((1, log_file), (2, error_file)):
+        os.dup2(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644), stream)
     os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+    os.environ.update(environment)
+    time.tzset()
     exec(prelude)
-    sys.argv[1:] = arguments
+    sys.argv[:] = [os.path.join(aggregator.__path__[0], "__main__.py"), *arguments]
+    sys.modules["__main__"] = named
     sys.exit(main())
 """
 
@@ -92,7 +103,7 @@ class Forked:
 
 @dataclass
 class Nursery:
-    """The process that forks services."""
+    """The process that forks services and commands."""
 
     process: subprocess.Popen[str]
 
@@ -100,10 +111,31 @@ class Nursery:
         """Run a site folder; `prelude` is Python to run in the new process first."""
         assert self.process.stdin
         assert self.process.stdout
-        arguments = ["run", str(folder), "--log", "json"]
-        self.process.stdin.write(json.dumps([arguments, str(log_file), prelude]) + "\n")
+        return self._fork(["run", str(folder), "--log", "json"], log_file, log_file, {}, prelude)
+
+    def command(
+        self, arguments: Sequence[str], environment: Mapping[str, str], within: float = 60.0
+    ) -> subprocess.CompletedProcess[str]:
+        """Run a command to its end. Raises subprocess.TimeoutExpired, and has it killed then."""
+        with TemporaryDirectory() as folder:
+            out, errors = Path(folder, "out"), Path(folder, "errors")
+            forked = self._fork(arguments, out, errors, environment)
+            try:
+                code = forked.wait(within)
+            except subprocess.TimeoutExpired:
+                forked.kill()
+                raise
+            return subprocess.CompletedProcess(["aggregator", *arguments], code, out.read_text(), errors.read_text())
+
+    def _fork(
+        self, arguments: Sequence[str], out: Path, errors: Path, environment: Mapping[str, str], prelude: str = ""
+    ) -> Forked:
+        assert self.process.stdin
+        assert self.process.stdout
+        line = json.dumps([list(arguments), str(out), str(errors), dict(environment), prelude])
+        self.process.stdin.write(line + "\n")
         self.process.stdin.flush()
-        return Forked(int(self.process.stdout.readline()), log_file)
+        return Forked(int(self.process.stdout.readline()), out)
 
 
 @contextmanager

@@ -218,13 +218,11 @@ def caller() -> Iterator[Callable[..., Caller]]:
 
 
 @pytest.fixture
-def command() -> Callable[..., subprocess.CompletedProcess[str]]:
+def command(nursery: Nursery) -> Callable[..., subprocess.CompletedProcess[str]]:
     """Run `aggregator` with some arguments to its end, in a process of its own: `command("export", folder)`."""
 
     def run(*arguments: str | Path, environment: dict[str, str] | None = None) -> subprocess.CompletedProcess[str]:
-        line = [sys.executable, "-m", "aggregator", *map(str, arguments)]
-        variables = {**os.environ, "COLUMNS": "200", **(environment or {})}
-        ended = subprocess.run(line, capture_output=True, text=True, timeout=60, check=False, env=variables)
+        ended = nursery.command([*map(str, arguments)], {"COLUMNS": "200", **(environment or {})})
         assert "Traceback" not in ended.stderr, ended.stderr
         return ended
 
