@@ -143,6 +143,24 @@ def test_a_node_is_linked_from_its_qr_code_to_the_printed_record(place: Build) -
     assert fits_the_phone(page)
 
 
+def test_a_link_that_is_verified_by_an_earlier_uplink_still_waits_for_the_next(place: Build) -> None:
+    there = place(meters=2, linked=1)
+    client = second_meter(there)
+    send(there, 1, NODE, flow=12.5, volume=7)
+    there.until(lambda: client.figure("uplinks_rejected") == 1, what="the node to be heard")
+    page = there.open("/linking/FT-102", Role.ENGINEER, PHONE)
+    read_code(page, QR)
+    page.get_by_role("button", name="Link it to FT-102").click()
+    page.get_by_label("flow, m3/h").fill("12.5")
+    page.get_by_role("button", name="Compare").click()
+    expect(page.locator("#stage")).to_contain_text("verified")
+    waiting = page.locator("#step-uplink")
+    expect(waiting).to_contain_text("Waiting for the next uplink")
+    expect(waiting.locator("small").first).to_have_text("now")
+    send(there, 2, NODE, flow=13.5, volume=8)
+    expect(waiting.locator("small").first).to_have_text("done")
+
+
 def test_a_code_that_was_read_wrong_is_refused_in_words(place: Build) -> None:
     there = place(meters=2, linked=1)
     there.expected.append("409")

@@ -36,13 +36,14 @@ function present() {
   if (!told.node || swapping) return "node";
   if (told.stage === "not heard") return "uplink";
   if (told.stage !== "verified") return "display";
+  if (told.age === null) return "uplink"; // verified by what it had sent before it was linked
   return told.link?.place || told.link?.antenna || told.link?.note || told.link?.photo ? "" : "notes";
 }
 
 function showSteps() {
   const done = {
     node: Boolean(told.node) && !swapping,
-    uplink: Boolean(told.node) && told.stage !== "not heard",
+    uplink: Boolean(told.node) && told.age !== null,
     display: told.stage === "verified",
     notes: Boolean(told.link && (told.link.place || told.link.antenna || told.link.note || told.link.photo)),
   };
