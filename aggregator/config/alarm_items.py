@@ -15,7 +15,7 @@ from aggregator.config.items import span_of, what_it_shows
 from aggregator.config.map_keys import CoilKeys, FlagKeys, LayoutKeys
 from aggregator.config.values import ALARM_BITS
 from aggregator.core.address_map import Item, Shows, Table
-from aggregator.core.alarm import Alarm, Alarms, Kind
+from aggregator.core.alarm import Alarm, Alarms
 from aggregator.core.encoding import ItemCodec, Scale
 from aggregator.core.errors import Place
 from aggregator.core.meter import Meter
@@ -66,14 +66,12 @@ class AlarmItems:
         alarm = self._by_profile.get((profile.name, name))
         if alarm is None or alarm.index is None:
             return ""
-        unit = profile.fields[alarm.index].unit
-        return f"{unit or '1'}/s" if alarm.kind.is_a_rate else unit
+        return alarm.kind.compares_in(profile.fields[alarm.index].unit)
 
     def conversion_of(self, name: str, profile: Profile, conversion: Scale) -> Scale:
         """A conversion of units as it is for an alarm's setpoint: a change of 2 °C is one of 2 K."""
         alarm = self._by_profile.get((profile.name, name))
-        is_a_change = alarm is not None and (alarm.kind.is_a_rate or alarm.kind is Kind.DEVIATION)
-        return Scale(conversion.factor) if is_a_change else conversion
+        return Scale(conversion.factor) if alarm is not None and alarm.kind.is_a_change else conversion
 
     def check(self, layout: str, tag: str, used: Place) -> None:
         """Find what a layout names that a meter placed with it has not. Each item is told once."""

@@ -95,7 +95,7 @@ class AlarmBuilder:
         if index is None:
             return None
         field, kind = self.fields[index], KINDS[limit[0]]
-        unit = f"{field.unit}/s" if kind.is_a_rate and field.unit else "1/s" if kind.is_a_rate else field.unit
+        unit = kind.compares_in(field.unit)
         setpoint = self._setpoint(limit[1], kind, unit, (*steps, limit[0]))
         deadband = self._distance(keys.deadband, unit, (*steps, "deadband")) or 0.0
         against = self._against(keys, field, (*steps, "from"), others)

@@ -19,6 +19,7 @@ from aggregator.config.sentences import validate
 from aggregator.core import response
 from aggregator.core.address_map import Table
 from aggregator.core.alarm import Alarm, Key
+from aggregator.core.annunciator import unit_of
 from aggregator.core.errors import ConfigurationError
 from aggregator.core.outbox import Note
 from aggregator.core.plant_software import Writes
@@ -256,10 +257,9 @@ class _Builder:
                 value: float | None = None
                 if text != FROM_FILE:
                     alarm = self.alarms[key]
-                    unit = self.meters[key[0]].profile.fields[alarm.index].unit if alarm.index is not None else ""
+                    unit = unit_of(alarm, self.meters.get(key[0]))
                     try:
-                        own = f"{unit or '1'}/s" if alarm.kind.is_a_rate else unit
-                        value = setpoint_in(text, alarm.kind, own, alarm.written and alarm.written.unit)
+                        value = setpoint_in(text, alarm.kind, unit, alarm.written and alarm.written.unit)
                     except Wrong as wrong:
                         self.findings.take(wrong, self.file, *where, name)
                 yield _on(key, partial(response.set_setpoint, setpoint=value, who=who))

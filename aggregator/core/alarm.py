@@ -72,6 +72,14 @@ class Kind(StrEnum):
         """Whether its setpoint is a difference of two values: 2 °C of it are 2 K, and no temperature."""
         return self.is_a_rate or self is Kind.DEVIATION
 
+    def compares_in(self, unit: str) -> str:
+        """The unit of its setpoint, for a field in a unit: that of a rate is a second's change.
+
+        >>> Kind.HIGH.compares_in("mbarg"), Kind.RISING.compares_in("mbarg"), Kind.RISING.compares_in("")
+        ('mbarg', 'mbarg/s', '1/s')
+        """
+        return f"{unit or '1'}/s" if self.is_a_rate else unit
+
     @property
     def is_downward(self) -> bool:
         """Whether the lowest value is the worst."""

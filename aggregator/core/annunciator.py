@@ -49,8 +49,7 @@ def unit_of(alarm: Alarm, meter: Meter | None) -> str:
     """The unit of an alarm's value and limit, empty for what has none; `meter` is None for that of a group."""
     if meter is None or alarm.index is None:
         return ""
-    unit = meter.profile.fields[alarm.index].unit
-    return f"{unit}/s" if alarm.kind.is_a_rate else unit
+    return alarm.kind.compares_in(meter.profile.fields[alarm.index].unit)
 
 
 class Annunciator:

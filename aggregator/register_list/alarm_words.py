@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from aggregator.core.address_map import Entry, Shows, Table
 from aggregator.core.alarm import Alarm, Key, worst_detection
+from aggregator.core.annunciator import unit_of
 from aggregator.core.meter import Meter
 from aggregator.core.response import LONGEST_SHELF
 
@@ -30,12 +31,6 @@ def bounds_of(entry: Entry, alarms: Mapping[Key, Alarm]) -> str:
     assert item.codec is not None
     low, high = (item.codec.conversion.value(bound) for bound in alarms[entry.tag, item.of].may_be or ())
     return f"{low:g} .. {high:g} {item.unit}".rstrip()
-
-
-def unit_of(alarm: Alarm, meter: Meter) -> str:
-    """The unit of an alarm's limit."""
-    unit = "" if alarm.index is None else meter.profile.fields[alarm.index].unit
-    return f"{unit or '1'}/s" if alarm.kind.is_a_rate else unit
 
 
 def words(alarm: Alarm, meter: Meter) -> str:
