@@ -7,18 +7,16 @@ from typing import Literal
 from pydantic import Field
 
 from aggregator.web.api.answers import Answer, Number, Row
-from aggregator.web.api.answers.quality import Grade, Value
+from aggregator.web.api.answers.quality import Judged, Value
 
 Priority = Literal["low", "medium", "high", "critical"]
 
 
-class Present(Answer):
+class Present(Judged):
     """What an alarm's field reads at this moment."""
 
     value: Value | None
     unit: str
-    grade: Grade
-    reasons: list[str]
 
 
 class Written(Answer):

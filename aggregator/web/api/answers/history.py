@@ -8,23 +8,20 @@ from pydantic import Field
 
 from aggregator.web.api.answers import Answer
 from aggregator.web.api.answers.alarms import Written
-from aggregator.web.api.answers.quality import Grade, Value
+from aggregator.web.api.answers.quality import Clock, Judged, Value
 
-Clock = str
 Mark = list[float]
 
 
-class Sample(Answer):
+class Sample(Judged):
     """One reading; `after_gap`: more time than was allowed had passed since the one before."""
 
     at: float
     value: float | None
-    grade: Grade
-    reasons: list[str]
     after_gap: bool
 
 
-class Bucket(Answer):
+class Bucket(Judged):
     """The readings between `begin` and `begin` + the chart's width; each mark is a time and a value."""
 
     begin: float
@@ -33,8 +30,6 @@ class Bucket(Answer):
     lowest: Mark | None
     highest: Mark | None
     last: Mark | None
-    grade: Grade
-    reasons: list[str]
     after_gap: bool
     longest_gap: float | None
 
@@ -56,7 +51,7 @@ class Chart(Answer):
     by_hand: list[Sample]
 
 
-class Reading(Answer):
+class Reading(Judged):
     """A reading that was kept. Times are RFC 3339, in UTC."""
 
     tag: str
@@ -64,13 +59,11 @@ class Reading(Answer):
     at: str
     value: Value | None
     unit: str
-    grade: Grade
-    reasons: list[str]
     observed: str | None
     received: str | None
     arrived: str | None
     late: bool
-    clock: Clock = Field(description="what the gateway's clock was worth then")
+    clock: Clock
     node: str | None
     counter: int | None
 
@@ -90,7 +83,7 @@ class Event(Answer):
     tag: str | None
     who: str | None
     facts: dict[str, Any]
-    clock: Clock = Field(description="what the gateway's clock was worth then")
+    clock: Clock
     unit: str | None
     written: Written | None
 

@@ -6,7 +6,7 @@ from pydantic import Field
 
 from aggregator.core.link_progress import Stage
 from aggregator.web.api.answers import Answer, Number
-from aggregator.web.api.answers.quality import Radio, Read, Value
+from aggregator.web.api.answers.quality import Clock, Radio, Read, Value
 from aggregator.web.api.answers.service import Replayed
 
 
@@ -90,7 +90,7 @@ class Link(Answer):
     antenna: str
     note: str
     photo: str | None = Field(description="its name under photos/")
-    clock: str = Field(description="what the gateway's clock was worth then")
+    clock: Clock
     label: dict[str, str] = Field(description="what the code on the node said besides its DevEUI")
     verified: bool | None
     seen: Seen | None

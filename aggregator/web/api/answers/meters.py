@@ -9,7 +9,7 @@ from pydantic import Field
 from aggregator.web.api.answers import Answer, Number
 from aggregator.web.api.answers.alarms import AlarmNow
 from aggregator.web.api.answers.mapping import HeldItem
-from aggregator.web.api.answers.quality import Grade, Radio, Value
+from aggregator.web.api.answers.quality import Judged, Radio, Value
 
 
 class InTest(Answer):
@@ -45,7 +45,7 @@ class Substituted(Answer):
     until: float
 
 
-class FieldNow(Answer):
+class FieldNow(Judged):
     """A field as it is shown; `read` is what the meter itself reported. `low` and `high` bound what it may be."""
 
     field: str
@@ -53,8 +53,6 @@ class FieldNow(Answer):
     unit: str
     decimals: int
     value: Value | None
-    grade: Grade
-    reasons: list[str]
     observed: float | None = Field(description="when the node says that it was read, where it says so")
     received: float | None = Field(description="when the network heard it")
     arrived: float | None = Field(description="when it came to the gateway")
@@ -70,7 +68,7 @@ class FieldNow(Answer):
     substitute: Substituted | None
 
 
-class MeterNow(Answer):
+class MeterNow(Judged):
     """All that is known of one meter now."""
 
     tag: str
@@ -80,8 +78,6 @@ class MeterNow(Answer):
     node: str | None
     reports_every: float
     stale_after: float
-    grade: Grade
-    reasons: list[str]
     says: str = Field(description="its quality in a sentence")
     trouble: int = Field(description="how much it needs somebody; 0: it is well")
     under_test: bool

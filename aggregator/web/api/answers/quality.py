@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
+
+from pydantic import Field
 
 from aggregator.web.api.answers import Answer, Number
 
 Grade = Literal["good", "uncertain", "bad"]
 Value = Number | str
+Clock = Annotated[str, Field(description="what the gateway's clock was worth then")]
+
+
+class Judged(Answer):
+    """What is good, uncertain or bad, and why it is not good."""
+
+    grade: Grade
+    reasons: list[str]
 
 
 class Radio(Answer):

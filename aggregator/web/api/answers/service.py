@@ -4,29 +4,22 @@ from __future__ import annotations
 
 from typing import Any
 
-from pydantic import Field
-
 from aggregator.web.api.answers import Answer, Number
+from aggregator.web.api.answers.meters import Loss, Substituted
 
 
-class LossOf(Answer):
+class LossOf(Loss):
     """How many uplinks of a meter's node get lost."""
 
     tag: str
-    over_a_day: float | None = Field(description="percent")
-    since_start: int
 
 
-class SubstitutedField(Answer):
-    """What is shown in place of a field's readings, in its unit; by whom, why, until when."""
+class SubstitutedField(Substituted):
+    """What is shown in place of a field's readings, and of which."""
 
     tag: str
     field: str
     unit: str
-    value: Number
-    who: str
-    why: str
-    until: float
 
 
 class ListenerAway(Answer):
