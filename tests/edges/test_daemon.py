@@ -23,7 +23,7 @@ READ_ONE = bytes.fromhex("04 00 28 00 01")
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
-def test_a_signal_ends_the_service_cleanly_and_soon(
+def test_a_signal_ends_the_service_cleanly_within_two_seconds(
     number: int, site: Callable[..., Path], service: Callable[..., Service], caller: Callable[[int], Caller]
 ) -> None:
     running = service(site())
@@ -32,7 +32,7 @@ def test_a_signal_ends_the_service_cleanly_and_soon(
     began = time.monotonic()
     running.process.send_signal(number)
     assert running.process.wait(10) == 0
-    assert time.monotonic() - began < 5  # 2 where the machine has nothing else to do
+    assert time.monotonic() - began < 2
     assert client.is_closed()
     assert running.log()[-1]["event"] == "stopped"
 
@@ -67,7 +67,7 @@ def test_a_broker_that_hangs_delays_neither_the_ports_nor_the_end(
     assert client.ask(READ_ONE) == bytes.fromhex("04 02 12 34")
     began = time.monotonic()
     assert running.stop() == 0
-    assert time.monotonic() - began < 5  # 2 where the machine has nothing else to do
+    assert time.monotonic() - began < 2
     for each in backlog:
         each.close()
 
