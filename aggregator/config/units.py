@@ -147,7 +147,7 @@ def difference(value: object, wanted: str) -> float:
 
     Nor has a difference of gauge pressures anything to do with the air pressure.
 
-    >>> difference("2 °C", "°C"), difference("9 °F", "°C"), difference("200 Pa", "mbarg")
+    >>> difference("2 °C", "°C"), round(difference("9 °F", "°C"), 9), difference("200 Pa", "mbarg")
     (2.0, 5.0, 2.0)
     """
     given = text(value)
